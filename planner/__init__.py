@@ -1,0 +1,1 @@
+"""The Django project, and planning: what to make, what to buy, by when; and what crosses the other apps."""

@@ -1,0 +1,28 @@
+"""The one clock: now, and today in the workshop's time zone. Nothing else asks the machine what day it is."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time
+from zoneinfo import ZoneInfo
+
+from django.utils import timezone
+
+from inventory import workshop
+
+
+def now() -> datetime:
+    return timezone.now()
+
+
+def today() -> date:
+    return day_of(now())
+
+
+def day_of(moment: datetime) -> date:
+    """The workshop's calendar day of a moment."""
+    return moment.astimezone(ZoneInfo(workshop.time_zone())).date()
+
+
+def noon_of(day: date) -> datetime:
+    """A moment that stands for a whole day: its noon in the workshop's zone (never skipped by a clock change)."""
+    return datetime.combine(day, time(12), tzinfo=ZoneInfo(workshop.time_zone()))

@@ -1,0 +1,117 @@
+"""The workshop's settings, typed. Stored as text by key; every key has a default and a strict reader."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from django.conf import settings
+
+from inventory.models import Setting
+from inventory.quantities import MASS, QuantityError, parse_quantity
+
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+KEYS = ("time_zone", "country", "currency", "open_days", "scales", "lot_pattern", "batch_pattern")
+
+# Scales and their reach: common practice, no source.
+DEFAULT_SCALES = "0.01 g to 500 g; 0.1 g to 5 kg; 1 g to 30 kg"
+DEFAULTS = {
+    "country": "",
+    "currency": "",
+    "open_days": " ".join(WEEKDAYS),
+    "scales": DEFAULT_SCALES,
+    "lot_pattern": "{year}{month}{day}-{n}",
+    "batch_pattern": "B{year}{month}{day}-{n}",
+}
+
+_PATTERN_WORDS = {"item", "year", "month", "day", "n"}
+
+
+class SettingRefused(ValueError):
+    """The text is no value of this setting; the message says what is accepted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A balance of the workshop: its step and the most it carries, in mg."""
+
+    step_mg: int
+    most_mg: int
+    name: str
+
+
+def value_of(key: str) -> str:
+    """The stored text of a setting, or its default."""
+    stored = Setting.objects.filter(key=key).values_list("value", flat=True).first()
+    if stored:
+        return stored
+    return settings.TIME_ZONE if key == "time_zone" else DEFAULTS[key]
+
+
+def time_zone() -> str:
+    return value_of("time_zone")
+
+
+def currency() -> str:
+    return value_of("currency")
+
+
+def open_weekdays() -> frozenset[int]:
+    """Weekdays on which the workshop is open; Monday is 0."""
+    return read_open_days(value_of("open_days"))
+
+
+def scales() -> tuple[Scale, ...]:
+    """The workshop's scales, smallest reach first."""
+    return read_scales(value_of("scales"))
+
+
+def read_open_days(text: str) -> frozenset[int]:
+    words = text.lower().split()
+    if not words or any(word not in WEEKDAYS for word in words):
+        raise SettingRefused('week days such as "mon tue wed thu fri"')
+    return frozenset(WEEKDAYS.index(word) for word in words)
+
+
+def read_scales(text: str) -> tuple[Scale, ...]:
+    """ "0.01 g to 500 g; 0.1 g to 5 kg": step and reach of each scale."""
+    found = []
+    for part in text.split(";"):
+        step_text, to, most_text = part.strip().partition(" to ")
+        try:
+            step = parse_quantity(step_text, measure=MASS).steps
+            most = parse_quantity(most_text, measure=MASS).steps
+        except QuantityError:
+            step = most = 0
+        if not to or step >= most:
+            raise SettingRefused('steps and reaches such as "0.01 g to 500 g; 0.1 g to 5 kg"')
+        found.append(Scale(step, most, part.strip()))
+    return tuple(sorted(found, key=lambda scale: (scale.most_mg, scale.step_mg)))
+
+
+def check_setting(key: str, text: str) -> None:
+    """Raise SettingRefused, saying what is accepted, when the text is no value of this key."""
+    if key not in KEYS:
+        raise SettingRefused("one of " + ", ".join(KEYS))
+    if not text:
+        return
+    if key == "time_zone":
+        try:
+            ZoneInfo(text)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise SettingRefused('a zone of the IANA list such as "Europe/Vienna"') from None
+    elif key == "country" and not re.fullmatch(r"[A-Z]{2}", text):
+        raise SettingRefused('two letters of ISO 3166 such as "AT"')
+    elif key == "currency" and not re.fullmatch(r"[A-Z]{3}", text):
+        raise SettingRefused('three letters of ISO 4217 such as "EUR"')
+    elif key == "open_days":
+        read_open_days(text)
+    elif key == "scales":
+        read_scales(text)
+    elif key in ("lot_pattern", "batch_pattern"):
+        words = set(re.findall(r"\{(.*?)\}", text))
+        if "n" not in words or words - _PATTERN_WORDS or re.search(r"[{}]", re.sub(r"\{\w+\}", "", text)):
+            raise SettingRefused(
+                'text with {n} and any of {item} {year} {month} {day}, such as "{year}{month}{day}-{n}"'
+            )

@@ -1,0 +1,35 @@
+"""What planning itself keeps: which proposals were accepted, and on which day the plan was last reviewed."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.db import models
+from django.db.models.functions import Now
+
+
+class AcceptedProposal(models.Model):
+    """A proposal of a plan that became firm. ``result`` is the batch number or purchase order it made."""
+
+    class Kind(models.TextChoices):
+        MAKE = "make"
+        BUY = "buy"
+
+    proposal = models.CharField(max_length=64, unique=True)
+    kind = models.CharField(max_length=4, choices=Kind)
+    result = models.CharField(max_length=64)
+    accepted_at = models.DateTimeField(db_default=Now())
+    who = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+
+    def __str__(self) -> str:
+        return self.proposal
+
+
+class Review(models.Model):
+    """One daily look at the plan, claimed by its unique day: two workers make it once."""
+
+    reviewed_on = models.DateField(unique=True)
+    started_at = models.DateTimeField(db_default=Now())
+    finished_at = models.DateTimeField(null=True, blank=True)
+
+    def __str__(self) -> str:
+        return str(self.reviewed_on)

@@ -1,0 +1,119 @@
+"""All settings, read from the environment by the strict readers of ``planner.environment``.
+
+Variables: DEBUG (0 or 1, default 0), SECRET_KEY, ALLOWED_HOSTS, DATABASE_URL, REDIS_URL, TIME_ZONE.
+"""
+
+from pathlib import Path
+
+from planner import environment
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+
+DEBUG = environment.read_flag("DEBUG", default=False)
+DATABASES = {"default": environment.read_database("DATABASE_URL", BASE_DIR / "weighhouse.sqlite3")}
+SECRET_KEY = environment.read_secret_key("SECRET_KEY", DATABASES["default"])
+ON_SQLITE = DATABASES["default"]["ENGINE"].endswith("sqlite3")
+ALLOWED_HOSTS = environment.read_hosts("ALLOWED_HOSTS") or (
+    ["localhost", "127.0.0.1", "[::1]"] if ON_SQLITE else []
+)
+REDIS_URL = environment.read_redis_url("REDIS_URL")
+
+USE_TZ = True
+TIME_ZONE = environment.read_time_zone("TIME_ZONE", "UTC")
+USE_I18N = True
+LANGUAGE_CODE = "en-gb"
+
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+ROOT_URLCONF = "planner.urls"
+WSGI_APPLICATION = "planner.wsgi.application"
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "rest_framework",
+    "inventory",
+    "production",
+    "planner",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",  # closed by default: open pages say so
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+]
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    },
+]
+
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.NumericPasswordValidator"},
+]
+LOGIN_URL = "sign-in"
+LOGIN_REDIRECT_URL = "start"
+
+STATIC_URL = "static/"
+STATIC_ROOT = BASE_DIR / "static_root"
+WHITENOISE_USE_FINDERS = True
+
+# Sent over plain http only on the machine itself (SQLite, one process) and while debugging.
+SECURE_COOKIES = not DEBUG and not ON_SQLITE
+SESSION_COOKIE_SECURE = SECURE_COOKIES
+CSRF_COOKIE_SECURE = SECURE_COOKIES
+SESSION_COOKIE_HTTPONLY = True
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
+
+REST_FRAMEWORK = {
+    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "DEFAULT_AUTHENTICATION_CLASSES": ["rest_framework.authentication.SessionAuthentication"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+}
+
+CELERY_BROKER_URL = REDIS_URL or "memory://"
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TIMEZONE = TIME_ZONE
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+# A worker that died gives its task back within seconds, not after the broker's hour.
+CELERY_TASK_ACKS_LATE = True
+CELERY_BROKER_TRANSPORT_OPTIONS = (
+    {"visibility_timeout": 600, "unacked_restore_interval": 2, "unacked_restore_throttle": 1}
+    if REDIS_URL
+    else {"polling_interval": 0.02}
+)
+CELERY_BEAT_SCHEDULE = {
+    # The sweep looks often and works rarely: it reviews the plan once per workshop day.
+    "review-the-plan": {"task": "planner.tasks.review_when_due", "schedule": 300.0},
+}
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["console"], "level": "WARNING"},
+}
