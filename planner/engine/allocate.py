@@ -1,0 +1,201 @@
+"""Best-fit allocation: one item's supply, and which of it serves a need.
+
+Each need is served from the usable supply that expires first among what lives long enough for this
+need and is here by its day. Needs come in the order of their days. Served so, no need is short where
+a maximum flow from supply to needs could serve it: whatever is here now can serve exactly the later
+needs whose validity is not after its last day, so the earliest last day is the least useful to keep.
+Imports the standard library and the row types only.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator
+
+LOT, ORDER, FIRM_OUTPUT, SURPLUS = range(4)
+
+
+class Supply:
+    """One row of supply: a portion of a lot, an order, a firm batch's output, or surplus of a proposal."""
+
+    __slots__ = ("code", "here_on", "key", "kind", "last_day", "lot_index", "ready", "rest")
+
+    def __init__(
+        self,
+        *,
+        last_day: int,
+        here_on: int,
+        kind: int,
+        code: str,
+        rest: int,
+        received_on: int | None = None,
+        tie: tuple[str | int, ...] = (),
+        ready: bool = False,
+        lot_index: int = -1,
+    ) -> None:
+        self.last_day = last_day
+        self.here_on = here_on
+        self.kind = kind
+        self.code = code
+        self.rest = rest  # steps not yet promised
+        self.ready = ready  # released and here on the plan's first day
+        self.lot_index = lot_index
+        received = -1 if received_on is None else received_on  # blank first
+        self.key = (last_day, here_on, kind, received, code, tie)
+
+    def twin(self) -> Supply:
+        """The same row with a rest of its own."""
+        twin = Supply.__new__(Supply)
+        twin.last_day, twin.here_on, twin.kind, twin.code = (
+            self.last_day,
+            self.here_on,
+            self.kind,
+            self.code,
+        )
+        twin.rest, twin.ready, twin.lot_index, twin.key = self.rest, self.ready, self.lot_index, self.key
+        return twin
+
+
+Takes = list[tuple[Supply, int]]
+
+
+class Shelf:
+    """One item's supply in order of supply: what is here, what is still to come, what is late surplus.
+
+    The days given to ``advance`` never go back. Rows that are used up leave the shelf, so that a need
+    looks only at rows it can take from.
+    """
+
+    __slots__ = ("_arriving", "_keys", "_rows", "late_surplus")
+
+    def __init__(self, rows: Iterable[Supply] = ()) -> None:
+        self._keys: list[tuple] = []
+        self._rows: list[Supply] = []
+        self._arriving = sorted(
+            (row for row in rows if row.rest > 0), key=lambda row: (row.here_on, row.key), reverse=True
+        )
+        self.late_surplus: list[Supply] = []  # in order of supply
+
+    def advance(self, day: int) -> None:
+        """Put on the shelf what is here by ``day``."""
+        arriving = self._arriving
+        if arriving and arriving[-1].here_on <= day:
+            arrived = []
+            while arriving and arriving[-1].here_on <= day:
+                arrived.append(arriving.pop())
+            self._put(arrived)
+        if self.late_surplus:
+            arrived = [row for row in self.late_surplus if row.here_on <= day]
+            if arrived:
+                self.late_surplus = [row for row in self.late_surplus if row.here_on > day]
+                self._put(arrived)
+
+    def add_surplus(self, row: Supply) -> None:
+        """What a proposal makes beyond its needs: served from the day it is here, or late before it."""
+        if row.rest > 0:
+            self.late_surplus.append(row)
+            self.late_surplus.sort(key=lambda each: each.key)
+
+    def take(self, valid_through: int, quantity: int) -> tuple[Takes, int]:
+        """Best fit: take up to ``quantity`` of what is here and lasts through ``valid_through``.
+
+        Returns what was taken of which rows, and how much is still open.
+        """
+        rows = self._rows
+        first = place = bisect_left(self._keys, (valid_through,))
+        takes: Takes = []
+        while quantity and place < len(rows):
+            row = rows[place]
+            if row.rest > quantity:
+                row.rest -= quantity
+                takes.append((row, quantity))
+                quantity = 0
+                break
+            takes.append((row, row.rest))
+            quantity -= row.rest
+            row.rest = 0
+            place += 1
+        if place > first:
+            del rows[first:place], self._keys[first:place]
+        return takes, quantity
+
+    def take_single(self, valid_through: int, quantity: int) -> tuple[Takes, int, list[str]]:
+        """Take ``quantity`` from one source or not at all: one lot (all its portions here), order, output, surplus.
+
+        Returns the takes, what is still open, and the lots that were usable but too small.
+        """
+        chosen: list[Supply] = []
+        too_small: list[str] = []
+        for rows in self._sources(valid_through):
+            if sum(row.rest for row in rows) >= quantity:
+                chosen = chosen or rows
+            elif rows[0].kind == LOT:
+                too_small.append(rows[0].code)
+        takes = _take_from(chosen, quantity)
+        for row, _ in takes:
+            if row.rest == 0:
+                place = bisect_left(self._keys, row.key)
+                del self._rows[place], self._keys[place]
+        return takes, quantity - sum(part for _, part in takes), too_small
+
+    def take_late(self, valid_through: int, quantity: int, *, single: bool) -> tuple[Takes, int]:
+        """Take from surplus of earlier proposals that is not here yet; from one row only when ``single``."""
+        rows = [row for row in self.late_surplus if row.last_day >= valid_through]
+        if single:
+            rows = [row for row in rows if row.rest >= quantity][:1]
+        takes = _take_from(rows, quantity)
+        self.late_surplus = [row for row in self.late_surplus if row.rest]
+        return takes, quantity - sum(part for _, part in takes)
+
+    def left_on(self, day: int) -> int:
+        """What is here and lives through ``day``, surplus even when it is late."""
+        first = bisect_left(self._keys, (day,))
+        here = sum(row.rest for row in self._rows[first:])
+        return here + sum(row.rest for row in self.late_surplus if row.last_day >= day)
+
+    def copy(self) -> Shelf:
+        """The same shelf with rows of its own, to try a future on."""
+        twin = Shelf()
+        twin._keys = self._keys.copy()
+        twin._rows = [row.twin() for row in self._rows]
+        twin._arriving = [row.twin() for row in self._arriving]
+        twin.late_surplus = [row.twin() for row in self.late_surplus]
+        return twin
+
+    def _put(self, arrived: list[Supply]) -> None:
+        if len(arrived) > 8 or not self._rows:
+            # One sort costs less than moving the tail of the shelf once for each row.
+            self._rows.extend(arrived)
+            self._rows.sort(key=lambda row: row.key)
+            self._keys = [row.key for row in self._rows]
+            return
+        for row in arrived:
+            place = bisect_left(self._keys, row.key)
+            self._keys.insert(place, row.key)
+            self._rows.insert(place, row)
+
+    def _sources(self, valid_through: int) -> Iterator[list[Supply]]:
+        """The usable rows by source, in the order of each source's first row."""
+        by_source: dict[str | int, list[Supply]] = {}
+        for place in range(bisect_left(self._keys, (valid_through,)), len(self._rows)):
+            row = self._rows[place]
+            by_source.setdefault(row.code if row.kind == LOT else place, []).append(row)
+        yield from by_source.values()
+
+
+def _take_from(rows: list[Supply], quantity: int) -> Takes:
+    """Take up to ``quantity`` from ``rows`` in their order."""
+    takes: Takes = []
+    for row in rows:
+        if not quantity:
+            break
+        part = min(row.rest, quantity)
+        row.rest -= part
+        quantity -= part
+        takes.append((row, part))
+    return takes
+
+
+def surplus_row(last_day: int, here_on: int, quantity: int, *, order: int) -> Supply:
+    """What a proposal makes beyond its needs; ``order`` sets earlier proposals before later ones."""
+    return Supply(last_day=last_day, here_on=here_on, kind=SURPLUS, code="", rest=quantity, tie=(order,))

@@ -1,0 +1,233 @@
+"""The plan while it is being made: what the problem holds, by item, and the rows written so far.
+
+Private to one run of ``plan``; pure otherwise.
+"""
+
+from __future__ import annotations
+
+import json
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from hashlib import sha256
+
+from planner.engine.allocate import FIRM_OUTPUT, LOT, ORDER, Supply
+from planner.engine.explode import PERCENT, formula_output
+from planner.engine.levels import low_level_codes
+from planner.engine.lotsize import largest_charges
+from planner.engine.needs import Need
+from planner.engine.opendays import OpenDays
+from planner.engine.packs import by_supplier
+from planner.engine.passed_over import here_on
+from planner.engine.problem import NEVER, WHOLE, Batch, Formula, Item, Offer, Order, Problem, Reservation
+from planner.engine.result import Buy, Expected, Make, PlanError, Requirement
+
+
+class Book:
+    """One problem read into maps by item, and the answer as it grows."""
+
+    def __init__(self, problem: Problem) -> None:
+        """Raises PlanError: unknown_item, unknown_formula, loop, formula_size, percent_sum, no_open_days."""
+        self.problem = problem
+        self.from_day, self.to_day = problem.from_day, problem.to_day
+        self.open_days = OpenDays(problem.open_weekdays)
+        self.items = {item.code: item for item in problem.items}
+        check_references(problem, self.items)
+        self.formulas = {(each.formula, each.version): _by_position(each) for each in problem.formulas}
+        self.chosen = chosen_formulas(self.formulas.values())
+        self.batch_formulas = [self._formula_of(batch) for batch in problem.batches]
+        used = {id(each): each for each in [*self.chosen.values(), *self.batch_formulas]}
+        self.levels = self._levels(used.values())
+        drawn = {code for code, item in self.items.items() if item.drawn}
+        self.largest_charges = largest_charges(self.chosen, self.levels, drawn)
+
+        self.lots_of: dict[str, list[int]] = defaultdict(list)
+        for index, lot in enumerate(problem.lots):
+            self.lots_of[lot.item].append(index)
+        offers_of: dict[str, list[Offer]] = defaultdict(list)
+        for offer in problem.offers:
+            offers_of[offer.item].append(offer)
+        self.suppliers_of = {item: by_supplier(offers) for item, offers in offers_of.items()}
+        self._orders_of: dict[str, list[Order]] = defaultdict(list)
+        for order in problem.orders:
+            self._orders_of[order.item].append(order)
+        self._made_by: dict[str, list[tuple[Batch, int]]] = defaultdict(list)
+        for batch, formula in zip(problem.batches, self.batch_formulas, strict=True):
+            output = 0 if batch.trial else formula_output(formula, batch.charge)
+            if output:
+                self._made_by[formula.item].append((batch, output))
+
+        self.reserved_on = [0] * len(problem.lots)
+        self.reservations_of: dict[str, list[Reservation]] = defaultdict(list)
+        for reservation in problem.reservations:
+            self.reserved_on[reservation.lot] += reservation.quantity
+            self.reservations_of[problem.lots[reservation.lot].item].append(reservation)
+        self.lots_left = [
+            lot.quantity if self.items[lot.item].drawn else max(0, lot.quantity - reserved)
+            for lot, reserved in zip(problem.lots, self.reserved_on, strict=True)
+        ]
+
+        self.needs: dict[str, list[Need]] = defaultdict(list)
+        self.requirements: dict[int, list[Requirement]] = defaultdict(list)  # by day
+        self.unmet: dict[tuple[int, str, str], int] = defaultdict(int)  # (day, item, reason) -> steps
+        self.makes: list[tuple[int, Make]] = []  # with the number of the cut on its day
+        self.buys: list[tuple[int, Buy]] = []  # with the number of the row on its day
+        self._receipts: dict[str, list[Expected]] = {}
+        self._ids: dict[str, int] = defaultdict(int)
+
+    def _formula_of(self, batch: Batch) -> Formula:
+        formula = self.formulas.get((batch.formula, batch.version))
+        if formula is None:
+            raise PlanError(
+                "unknown_formula", f"batch {batch.batch}: no formula {batch.formula} {batch.version}"
+            )
+        return formula
+
+    def _levels(self, used: Iterable[Formula]) -> dict[str, int]:
+        """Low-level codes over the formulas in use: those chosen and those of firm batches."""
+        uses: dict[str, set[str]] = {code: set() for code in self.items}
+        for formula in used:
+            if formula.basis == PERCENT and sum(line.percent for line in formula.lines) != WHOLE:
+                raise PlanError("percent_sum", f"formula {formula.formula}: lines do not sum to 100 %")
+            uses[formula.item].update(line.item for line in formula.lines)
+        return low_level_codes(uses)
+
+    def supply_of(self, item: Item) -> list[Supply]:
+        """The item's firm supply: usable portions less what is reserved of them, orders, firm outputs."""
+        rows = [row for index in self.lots_of.get(item.code, ()) if (row := self._portion(index))]
+        rows.extend(
+            self._order(order, number, item) for number, order in enumerate(self._orders_of[item.code])
+        )
+        rows.extend(self._output(batch, output, item) for batch, output in self._made_by[item.code])
+        return rows
+
+    def _portion(self, index: int) -> Supply | None:
+        lot = self.problem.lots[index]
+        if lot.set_apart or lot.retest_on < self.from_day or lot.status not in ("released", "quarantine"):
+            return None
+        here = here_on(lot, self.from_day)
+        if here == NEVER:
+            return None
+        return Supply(
+            last_day=lot.last_day,
+            here_on=here,
+            kind=LOT,
+            code=lot.lot,
+            rest=self.lots_left[index],
+            received_on=lot.received_on,
+            tie=(lot.place, lot.container, index),
+            ready=lot.status == "released" and here == self.from_day,
+            lot_index=index,
+        )
+
+    def _order(self, order: Order, number: int, item: Item) -> Supply:
+        received = max(self.from_day, order.due_on)
+        last_day = order.expires_on
+        if last_day is None:
+            last_day = lives_through(received, item.life_days)
+        return Supply(
+            last_day=last_day,
+            here_on=max(self.from_day, order.due_on + item.release_days),
+            kind=ORDER,
+            code=order.order,
+            rest=order.quantity,
+            received_on=received,
+            tie=(order.due_on, number),
+        )
+
+    def _output(self, batch: Batch, output: int, item: Item) -> Supply:
+        planned = batch.planned_for + item.lead_time_days
+        made = max(self.from_day, planned)
+        return Supply(
+            last_day=lives_through(made, item.life_days),
+            here_on=max(self.from_day, planned + item.release_days),
+            kind=FIRM_OUTPUT,
+            code=batch.batch,
+            rest=output,
+            received_on=made,
+        )
+
+    def coming_after(self, item: Item, day: int) -> list[Expected]:
+        """Every order and firm batch of the item that is here after ``day``, whole, by day and code."""
+        receipts = self._receipts.get(item.code)
+        if receipts is None:
+            rows = [self._order(order, 0, item) for order in self._orders_of[item.code]]
+            rows.extend(self._output(batch, output, item) for batch, output in self._made_by[item.code])
+            rows.sort(key=lambda row: (row.here_on, row.code, row.kind, row.rest))
+            receipts = [Expected(source_name(row), row.rest, row.here_on) for row in rows]
+            self._receipts[item.code] = receipts
+        return receipts[bisect_right(receipts, day, key=lambda each: each.day) :]
+
+    def is_ready(self, index: int) -> bool:
+        """Whether a portion is released, here and unexpired on the plan's first day."""
+        lot = self.problem.lots[index]
+        return (
+            lot.status == "released"
+            and not lot.set_apart
+            and lot.retest_on >= self.from_day
+            and lot.last_day >= self.from_day
+            and here_on(lot, self.from_day) == self.from_day
+        )
+
+    def free_of(self, item: Item, last_day: int) -> int:
+        """What the plan leaves of the item's ready portions that live through ``last_day``."""
+        if item.drawn:
+            return 0
+        return sum(
+            self.lots_left[index]
+            for index in self.lots_of.get(item.code, ())
+            if self.problem.lots[index].last_day >= last_day and self.is_ready(index)
+        )
+
+    def row_id(self, content: Sequence[object]) -> str:
+        """A hash of a row's content; rows equal in content are told apart by a running number."""
+        text = json.dumps(content)
+        number = self._ids[text]
+        self._ids[text] += 1
+        return sha256(f"{text}#{number}".encode() if number else text.encode()).hexdigest()[:12]
+
+
+def lives_through(day: int, life_days: int | None) -> int:
+    """The last day of what is made or received on ``day``."""
+    return NEVER if life_days is None else day + life_days
+
+
+def source_name(row: Supply) -> str:
+    """How the answer names a lot, order or firm batch."""
+    return f"{('lot', 'order', 'batch')[row.kind]}:{row.code}"
+
+
+def chosen_formulas(formulas: Iterable[Formula]) -> dict[str, Formula]:
+    """The formula each item is made by: preferred, then by code; its highest approved version."""
+    chosen: dict[str, Formula] = {}
+    for formula in formulas:
+        if not formula.approved:
+            continue
+        other = chosen.get(formula.item)
+        if other is None or _choice_rank(formula) < _choice_rank(other):
+            chosen[formula.item] = formula
+    return chosen
+
+
+def _choice_rank(formula: Formula) -> tuple[bool, str, int]:
+    return not formula.preferred, formula.formula, -formula.version
+
+
+def _by_position(formula: Formula) -> Formula:
+    lines = tuple(sorted(formula.lines, key=lambda line: line.position))
+    return formula if lines == formula.lines else replace(formula, lines=lines)
+
+
+def check_references(problem: Problem, items: dict[str, Item]) -> None:
+    """Raises PlanError ``unknown_item`` where a row names an item that is not among the problem's."""
+    named: set[str] = set()
+    for rows in (problem.lots, problem.orders, problem.offers, problem.formulas, problem.demands):
+        named.update(row.item for row in rows)
+    for formula in problem.formulas:
+        for line in formula.lines:
+            named.add(line.item)
+            named.update(substitute.item for substitute in line.substitutes)
+    missing = sorted(named - items.keys())
+    if missing:
+        raise PlanError("unknown_item", f"no item {missing[0]}")

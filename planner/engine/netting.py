@@ -1,0 +1,272 @@
+"""Gross-to-net: one item's needs against its supply, day by day, and proposals for what is left open.
+
+The method is gross-to-net netting of material requirements planning, on calendar days and with lots
+that expire. Items are netted in order of their low-level codes, so all needs of an item are known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from heapq import heappop, heappush
+
+from planner.engine.allocate import SURPLUS, Shelf, Supply, Takes, surplus_row
+from planner.engine.book import Book, source_name
+from planner.engine.needs import Need, order_of_service
+from planner.engine.passed_over import LotReasons
+from planner.engine.problem import NEVER, Item
+from planner.engine.propose import Buying, LaterUse, Making, OpenNeeds, source_of
+from planner.engine.result import BatchLine, Expected, Requirement
+
+ENDLESS = 1 << 60
+
+
+def net_item(book: Book, item: Item) -> None:
+    """Serve every need of ``item``, write its requirements and proposals, and the needs those bring below."""
+    if item.drawn:
+        _draw(book, item)
+        return
+    needs = book.needs.get(item.code, [])
+    if needs or item.safety_stock:
+        _Netting(book, item, needs).run()
+
+
+def _draw(book: Book, item: Item) -> None:
+    """A drawn item is never short and has no lots."""
+    gross: dict[int, int] = {}
+    for need in book.needs.get(item.code, ()):
+        gross[need.day] = gross.get(need.day, 0) + need.quantity
+        if need.line is not None:
+            need.line.short = 0
+    for day, quantity in gross.items():
+        if day <= book.to_day:
+            book.requirements[day].append(Requirement(item.code, day, quantity, quantity, 0))
+
+
+class _Netting:
+    """One item being netted."""
+
+    def __init__(self, book: Book, item: Item, needs: list[Need]) -> None:
+        self.book, self.item = book, item
+        needs.sort(key=order_of_service)
+        self.needs = needs
+        self.supply = book.supply_of(item)
+        self.source: Making | Buying | None = source_of(book, item)
+        self.first_buy = len(book.buys)
+        self.runs_out_on: int | None = None
+        self.own_reserved: dict[str | int | None, dict[int, int]] = {}
+        if book.reservations_of.get(item.code):
+            self._keep_reservations()
+        self.shelf = Shelf(self.supply)
+        self.reasons = self._lot_reasons()
+        self.later_from = 0  # place of the first need after the day being netted
+        self.floor_from = NEVER
+        self.floor_days: list[int] = []
+        if item.safety_stock:
+            self._plan_floor_days()
+
+    def run(self) -> None:
+        """Day by day: serve the needs in order, look at the safety floor, propose for what is open."""
+        needs, book = self.needs, self.book
+        place, count = 0, len(needs)
+        while place < count or self.floor_days:
+            day = needs[place].day if place < count else NEVER
+            while self.floor_days and self.floor_days[0] <= day:
+                day = heappop(self.floor_days)
+            first = place
+            while place < count and needs[place].day == day:
+                place += 1
+            self.later_from = place
+            self._net_day(day, needs[first:place])
+        for row in self.supply:
+            if row.lot_index >= 0:
+                book.lots_left[row.lot_index] = row.rest
+        for _, buy in book.buys[self.first_buy :]:
+            buy.runs_out_on = self.runs_out_on
+
+    def _net_day(self, day: int, todays: Sequence[Need]) -> None:
+        self.shelf.advance(day)
+        gross = short = 0
+        open_needs: list[tuple[Need, int]] = []
+        for need in todays:
+            gross += need.quantity
+            rest = self._serve(need)
+            if rest:
+                short += rest
+                open_needs.append((need, rest))
+                if self.runs_out_on is None and not need.safety_only:
+                    self.runs_out_on = day
+        covered = gross - short
+        if open_needs or self.floor_from <= day <= self.book.to_day:
+            short += self._answer(day, open_needs)
+        if day <= self.book.to_day and (gross or short):
+            self.book.requirements[day].append(Requirement(self.item.code, day, gross, covered, short))
+
+    def _serve(self, need: Need) -> int:
+        """Take for one need what is here, then late surplus; returns what is still uncovered."""
+        takes, late, rest, too_small = _take(self.shelf, need)
+        if late and not need.safety_only:
+            self.book.unmet[need.day, self.item.code, "late"] += sum(part for _, part in late)
+        line = need.line
+        if line is not None:
+            if need.reserved or late or len(takes) != 1 or not takes[0][0].ready:
+                _write_takes(line, [*need.reserved, *takes, *late])
+            else:
+                row, quantity = takes[0]
+                line.lots = [(row.code, quantity)]
+                line.short -= quantity
+            own = self.own_reserved.get(need.owner)
+            if own or too_small:
+                line.passed_over = self.reasons.for_line(need.day, own or {}, too_small)
+            else:
+                line.passed_over = self.reasons.on(need.day)
+        return rest
+
+    def _answer(self, day: int, open_needs: list[tuple[Need, int]]) -> int:
+        """Propose for the open needs of ``day`` and for its safety floor; returns the floor's difference.
+
+        Needs that take one lot each come first, a proposal of its own for each; what those leave
+        counts for the floor; then the other needs and the floor's difference as one.
+        """
+        source = self.source
+        answered = self._answerable(day, open_needs)
+        number = 1
+        surplus: list[Supply] = []
+        for need, quantity in answered:
+            if need.single_lot and source:
+                surplus += source.propose(day, [(need, quantity)], number, self._later_use(surplus))
+                number = len(surplus) + 1
+        pooled: OpenNeeds = [(need, quantity) for need, quantity in answered if not need.single_lot]
+        missing = 0
+        if self.floor_from <= day <= self.book.to_day:
+            left = self.shelf.left_on(day) + sum(row.rest for row in surplus if row.last_day >= day)
+            missing = max(0, self.item.safety_stock - left)
+            if missing and source and source.fresh_last_day(day) >= day:
+                pooled.append((None, missing))
+        if pooled and source:
+            surplus += source.propose(day, pooled, number, self._later_use(surplus))
+        # Only now: what a day's proposals leave serves later days.
+        for row in surplus:
+            self.shelf.add_surplus(row)
+            if row.rest:
+                self._watch_floor_after(row.last_day)
+        return missing
+
+    def _answerable(self, day: int, open_needs: list[tuple[Need, int]]) -> list[tuple[Need, int]]:
+        """The open needs a proposal can answer; the others are unmet, with the reason."""
+        book, item = self.book, self.item
+        if not open_needs:
+            return []
+        if self.source is None:
+            reason = "no_formula" if item.kind in ("product", "intermediate") else "no_offer"
+            fresh_last_day = -1
+        else:
+            reason = "life"
+            fresh_last_day = self.source.fresh_last_day(day)
+        answered = []
+        for need, quantity in open_needs:
+            if fresh_last_day >= need.valid_through:
+                answered.append((need, quantity))
+                if need.line is not None:
+                    need.line.proposed += quantity
+            elif not need.safety_only:
+                book.unmet[day, item.code, reason] += quantity
+        return answered
+
+    def _later_use(self, todays_surplus: Sequence[Supply]) -> LaterUse:
+        """What needs of later days would draw from an endless surplus, tried on a copy of the shelf."""
+
+        def later_use(last_day: int, here_on: int, at_most: int) -> int:
+            shelf = self.shelf.copy()
+            for row in todays_surplus:
+                shelf.add_surplus(row.twin())
+            endless = surplus_row(last_day, here_on, ENDLESS, order=NEVER)
+            shelf.add_surplus(endless)
+            for place in range(self.later_from, len(self.needs)):
+                need = self.needs[place]
+                if need.day > last_day or ENDLESS - endless.rest >= at_most:
+                    break
+                shelf.advance(need.day)
+                _take(shelf, need)
+            return min(at_most, ENDLESS - endless.rest)
+
+        return later_use
+
+    def _keep_reservations(self) -> None:
+        """Give each need what its batch or demand has reserved of usable portions, before all needs.
+
+        What is reserved beyond that, or of a portion that the need cannot use, stays withheld.
+        """
+        rows = {row.lot_index: row for row in self.supply if row.lot_index >= 0}
+        kept: dict[str | int | None, list[list]] = {}
+        for reservation in self.book.reservations_of[self.item.code]:
+            owner = reservation.batch if reservation.batch is not None else reservation.demand
+            own = self.own_reserved.setdefault(owner, {})
+            own[reservation.lot] = own.get(reservation.lot, 0) + reservation.quantity
+        for owner, own in self.own_reserved.items():
+            usable = [[rows[index], quantity] for index, quantity in own.items() if index in rows]
+            kept[owner] = sorted(usable, key=lambda each: each[0].key)
+        for need in self.needs:
+            for each in kept.get(need.owner, ()) if need.owner is not None else ():
+                row, quantity = each
+                if row.here_on <= need.day and row.last_day >= need.valid_through:
+                    part = min(quantity, need.open)
+                    if part:
+                        need.reserved.append((row, part))
+                        need.open -= part
+                        each[1] -= part
+
+    def _lot_reasons(self) -> LotReasons:
+        book = self.book
+        portions = [
+            (index, book.problem.lots[index], book.reserved_on[index])
+            for index in book.lots_of.get(self.item.code, ())
+        ]
+        return LotReasons(portions, book.from_day, self.item.min_remaining_days)
+
+    def _plan_floor_days(self) -> None:
+        """The floor is looked at when a fresh proposal can first be here, then after needs and expiries."""
+        item, book = self.item, self.book
+        lead_days = self.source.lead_days if self.source else item.lead_time_days
+        self.floor_from = book.from_day + lead_days + item.release_days
+        if self.floor_from <= book.to_day:
+            self.floor_days = [self.floor_from]
+        for row in self.supply:
+            self._watch_floor_after(row.last_day)
+
+    def _watch_floor_after(self, last_day: int) -> None:
+        if self.floor_from < last_day + 1 <= self.book.to_day:
+            heappush(self.floor_days, last_day + 1)
+
+
+def _take(shelf: Shelf, need: Need) -> tuple[Takes, Takes, int, Sequence[str]]:
+    """Serve one need from the shelf: what is here, else late surplus.
+
+    Returns the takes of each, what is still uncovered, and the lots that were too small for a single one.
+    """
+    too_small: Sequence[str] = ()
+    late: Takes = []
+    if need.single_lot:
+        takes, rest, too_small = shelf.take_single(need.valid_through, need.open)
+    else:
+        takes, rest = shelf.take(need.valid_through, need.open)
+    if rest and shelf.late_surplus:
+        late, rest = shelf.take_late(need.valid_through, rest, single=need.single_lot)
+    return takes, late, rest, too_small
+
+
+def _write_takes(line: BatchLine, takes: Takes) -> None:
+    """Fill a shown line: lots that are ready, what is expected, and the part that proposals answer."""
+    lots: dict[str, int] = {}
+    expected: dict[tuple[str, int], int] = {}
+    for row, quantity in takes:
+        if row.kind == SURPLUS:
+            line.proposed += quantity
+            continue
+        line.short -= quantity
+        if row.ready:
+            lots[row.code] = lots.get(row.code, 0) + quantity
+        else:
+            key = (source_name(row), row.here_on)
+            expected[key] = expected.get(key, 0) + quantity
+    line.lots = list(lots.items())
+    line.expected = [Expected(source, quantity, day) for (source, day), quantity in expected.items()]

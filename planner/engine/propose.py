@@ -1,0 +1,237 @@
+"""Proposals: batches to make and packs to buy for what supply does not cover on one day.
+
+Writes make and buy rows, and the needs of the makings' lines, into the book. No clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+from planner.engine.allocate import Supply, surplus_row
+from planner.engine.book import Book, lives_through
+from planner.engine.explode import line_quantities
+from planner.engine.lotsize import cut_sizes
+from planner.engine.needs import PROPOSED, Need
+from planner.engine.packs import Choice, choose_packs
+from planner.engine.problem import Item, Offer
+from planner.engine.result import Buy, Make, Pack, Peg
+
+# Needs with what is still open of them, in order of service; None is the safety stock, last.
+OpenNeeds = list[tuple[Need | None, int]]
+# What needs after ``day`` would draw from an endless surplus: (last day, here on, at most) -> steps.
+LaterUse = Callable[[int, int, int], int]
+
+
+class Making:
+    """Proposes batches of one made item by its chosen formula."""
+
+    def __init__(self, book: Book, item: Item) -> None:
+        self.book, self.item = book, item
+        self.formula = book.chosen[item.code]
+        self.lead_days = item.lead_time_days
+
+    def fresh_last_day(self, day: int) -> int:
+        """The last day of what would be made for ``day``, judged by the start that would be in time."""
+        return lives_through(self._start(day) + self.lead_days, self.item.life_days)
+
+    def propose(self, day: int, open_needs: OpenNeeds, number: int, later_use: LaterUse) -> list[Supply]:
+        """Cut batches for ``open_needs`` of ``day``, numbered from ``number``; returns a supply row for each.
+
+        A row's rest is what the batch gives beyond its needs, which may be nothing; what goes to the
+        safety stock is free for later needs and so is part of it.
+        """
+        book, item = self.book, self.item
+        start = self._start(day)
+        made = max(start, book.from_day) + self.lead_days
+        wanted = sum(quantity for _, quantity in open_needs)
+        cuts = cut_sizes(wanted, self.formula, book.largest_charges[item.code])
+        rows = []
+        for shares, (charge, output) in zip(
+            _fill(open_needs, [output for _, output in cuts]), cuts, strict=True
+        ):
+            safety_only = _safety_only(shares)
+            late = start < book.from_day and not safety_only
+            excess = output - sum(quantity for _, quantity in shares)
+            make = Make(
+                id="",
+                item=item.code,
+                formula=self.formula.formula,
+                version=self.formula.version,
+                quantity=output,
+                charge=charge,
+                start_on=start,
+                due_on=day,
+                late=late,
+                coming=[] if safety_only else book.coming_after(item, day),
+                excess=excess,
+                pegged_to=_pegs(shares, day),
+            )
+            make.id = book.row_id(_make_content(make))
+            book.makes.append((number, make))
+            if late:
+                _note_late(book, item, day, shares)
+            self._add_line_needs(make, number, safety_only)
+            rows.append(_surplus(book, item, made, output, shares))
+            number += 1
+        return rows
+
+    def _start(self, day: int) -> int:
+        return self.book.open_days.last_not_after(day - self.lead_days - self.item.release_days)
+
+    def _add_line_needs(self, make: Make, number: int, safety_only: bool) -> None:
+        """The lines of a making are needed on the day it really starts."""
+        book = self.book
+        day = max(make.start_on, book.from_day)
+        order = (PROPOSED, make.item, make.due_on, number)
+        to = f"make:{make.id}"
+        quantities = line_quantities(self.formula, make.charge)
+        for line, quantity in zip(self.formula.lines, quantities, strict=True):
+            if quantity:
+                valid_through = day + book.items[line.item].min_remaining_days
+                need = Need(day, order, line.position, quantity, valid_through, to)
+                need.single_lot, need.safety_only = line.single_lot, safety_only
+                book.needs[line.item].append(need)
+
+
+class Buying:
+    """Proposes packs of one bought item."""
+
+    def __init__(self, book: Book, item: Item, suppliers: Sequence[Sequence[Offer]]) -> None:
+        self.book, self.item, self.suppliers = book, item, suppliers
+        self.lead_days = min(offer.lead_time_days for offers in suppliers for offer in offers)
+
+    def fresh_last_day(self, day: int) -> int:
+        """The last day of what would arrive in time for ``day``."""
+        return lives_through(self._arrival_in_time(day), self.item.life_days)
+
+    def propose(self, day: int, open_needs: OpenNeeds, number: int, later_use: LaterUse) -> list[Supply]:
+        """One row of packs for ``open_needs`` of ``day``; returns a supply row with what it leaves."""
+        book, item = self.book, self.item
+        wanted = sum(quantity for _, quantity in open_needs)
+        slack_days = day - item.release_days - book.from_day
+        choice = choose_packs(wanted, self.suppliers, slack_days, self._waste_of(day, later_use))
+        order_by = day - choice.longest_lead_days - item.release_days
+        safety_only = _safety_only(open_needs)
+        late = order_by < book.from_day and not safety_only
+        buy = Buy(
+            id="",  # given when free and runs_out_on are known
+            item=item.code,
+            quantity=choice.quantity,
+            packs=_packs(choice),
+            cost_e4=choice.cost_e4,
+            need_on=day,
+            order_by=order_by,
+            late=late,
+            free=0,
+            coming=[] if safety_only else book.coming_after(item, day),
+            runs_out_on=None,
+            excess=choice.quantity - wanted,
+            waste=choice.waste,
+            pegged_to=_pegs(open_needs, day),
+        )
+        book.buys.append((number, buy))
+        if late:
+            _note_late(book, item, day, open_needs)
+        arrival = self._arrival(day, choice.longest_lead_days)
+        return [_surplus(book, item, arrival, choice.quantity, open_needs)]
+
+    def _arrival_in_time(self, day: int) -> int:
+        return self.book.open_days.last_not_after(day - self.item.release_days)
+
+    def _arrival(self, day: int, longest_lead_days: int) -> int:
+        """The day the packs are here when ordered in time, else when ordered on the plan's first day."""
+        if day - longest_lead_days - self.item.release_days >= self.book.from_day:
+            return self._arrival_in_time(day)
+        return self.book.from_day + longest_lead_days
+
+    def _waste_of(self, day: int, later_use: LaterUse) -> Callable[[int, int], int]:
+        known: dict[int, tuple[int, int]] = {}  # longest lead -> (asked up to, used)
+
+        def waste_of(excess: int, longest_lead_days: int) -> int:
+            arrival = self._arrival(day, longest_lead_days)
+            last_day = lives_through(arrival, self.item.life_days)
+            if last_day > self.book.to_day:
+                return 0
+            asked, used = known.get(longest_lead_days, (0, 0))
+            if asked < excess and used == asked:
+                asked = 2 * excess
+                used = later_use(last_day, arrival + self.item.release_days, asked)
+                known[longest_lead_days] = asked, used
+            return max(0, excess - used)
+
+        return waste_of
+
+
+def source_of(book: Book, item: Item) -> Making | Buying | None:
+    """How the item is got: made by its chosen formula, else bought by its offers, else not at all."""
+    if item.code in book.chosen:
+        return Making(book, item)
+    suppliers = book.suppliers_of.get(item.code)
+    return Buying(book, item, suppliers) if suppliers else None
+
+
+def _fill(open_needs: OpenNeeds, outputs: list[int]) -> Iterator[OpenNeeds]:
+    """Fill the cuts one after another with the needs in their order; the shares of each cut."""
+    waiting = open_needs[::-1]
+    for room in outputs:
+        shares: OpenNeeds = []
+        while room and waiting:
+            need, quantity = waiting.pop()
+            share = min(room, quantity)
+            shares.append((need, share))
+            room -= share
+            if share < quantity:
+                waiting.append((need, quantity - share))
+        yield shares
+
+
+def _safety_only(shares: OpenNeeds) -> bool:
+    return all(need is None or need.safety_only for need, _ in shares)
+
+
+def _pegs(shares: OpenNeeds, day: int) -> list[Peg]:
+    return [Peg("safety" if need is None else need.to, day, quantity) for need, quantity in shares]
+
+
+def _packs(choice: Choice) -> list[Pack]:
+    return [Pack(choice.supplier, offer.pack, count, offer.pack_text) for offer, count in choice.packs]
+
+
+def _note_late(book: Book, item: Item, day: int, shares: OpenNeeds) -> None:
+    """What a late proposal answers is unmet as ``late``, safety stock and what only refills it apart."""
+    late = sum(quantity for need, quantity in shares if need is not None and not need.safety_only)
+    if late:
+        book.unmet[day, item.code, "late"] += late
+
+
+def _surplus(book: Book, item: Item, made_or_received: int, quantity: int, shares: OpenNeeds) -> Supply:
+    """What is left beyond needs, as supply; what is pegged to safety stays free for later needs."""
+    needed = sum(share for need, share in shares if need is not None)
+    return surplus_row(
+        lives_through(made_or_received, item.life_days),
+        made_or_received + item.release_days,
+        quantity - needed,
+        order=len(book.makes) + len(book.buys),  # earlier proposals first
+    )
+
+
+def _make_content(make: Make) -> list[object]:
+    return [
+        "make",
+        *(make.item, make.formula, make.version, make.quantity, make.charge),
+        *(make.start_on, make.due_on, make.late, make.excess),
+        [[each.source, each.quantity, each.day] for each in make.coming],
+        [[peg.to, peg.day, peg.quantity] for peg in make.pegged_to],
+    ]
+
+
+def buy_content(buy: Buy) -> list[object]:
+    """What a buy row says, for its id."""
+    return [
+        "buy",
+        *(buy.item, buy.quantity, buy.cost_e4, buy.need_on, buy.order_by, buy.late),
+        *(buy.free, buy.runs_out_on, buy.excess, buy.waste),
+        [[pack.supplier, pack.pack, pack.count] for pack in buy.packs],
+        [[each.source, each.quantity, each.day] for each in buy.coming],
+        [[peg.to, peg.day, peg.quantity] for peg in buy.pegged_to],
+    ]

@@ -1,0 +1,235 @@
+"""Planning's writes: accepting proposals, reserving with a look at the others, reorder alerts, recall holds.
+
+A plan never changes stock; accepting a proposal makes a planned batch or a purchase order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+from django.db import IntegrityError
+
+from inventory import clock, tracing
+from inventory.errors import Conflict, NotFound
+from inventory.models import Alert, Item, Lot, LotDecision, Offer, Party, PurchaseOrder, PurchaseOrderLine
+from inventory.services import buying, ledger, lots, reserving
+from inventory.transactions import write
+from inventory.workshop import open_weekdays
+from planner import rendering
+from planner.engine import plan as plan_problem
+from planner.engine.problem import Problem
+from planner.engine.result import Buy, Make, Plan, PlanError
+from planner.models import AcceptedProposal, Review
+from planner.snapshot import take_snapshot
+from production.models import Batch, FormulaVersion
+from production.services import batches as bench
+
+if TYPE_CHECKING:
+    from django.contrib.auth.models import AbstractBaseUser as User
+
+DEFAULT_WEEKS = 4
+REVIEW_WEEKS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class PlanRun:
+    """One problem and its plan; ``document()`` is what ``plan --json`` prints."""
+
+    problem: Problem
+    plan: Plan
+
+    def document(self) -> dict[str, Any]:
+        return rendering.plan_document(self.plan, self.problem)
+
+
+def run_plan(*, from_day: date, weeks: int) -> PlanRun:
+    """The plan of this day: reads, changes nothing. Raises Conflict where formulas form a loop."""
+    problem = take_snapshot(from_day=from_day, weeks=weeks)
+    try:
+        return PlanRun(problem, plan_problem(problem))
+    except PlanError as error:
+        raise Conflict(str(error), code=f"plan_{error.code}", path=list(error.path)) from error
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """What became of a proposal. ``again`` is true when it had been accepted before."""
+
+    proposal: str
+    kind: str
+    result: str  # batch number or purchase order
+    again: bool
+
+
+def accept(*, proposals: Sequence[str], from_day: date, weeks: int, who: User | None = None) -> list[Accepted]:
+    """Make proposals of the plan firm, each once: accepted twice, the second answer is the first one's.
+
+    1. What was accepted before is answered from the record.
+    2. The plan is made anew, and each remaining proposal must still be in it (else Conflict ``proposal_gone``).
+    3. All are written in one transaction: planned batches and purchase orders.
+    """
+    try:
+        return _accept(proposals=proposals, from_day=from_day, weeks=weeks, who=who)
+    except IntegrityError as error:
+        if "planner_acceptedproposal" not in str(error) and "proposal" not in str(error):
+            raise
+        # Somebody accepted the same proposal at the same moment: their result is ours.
+        return _accept(proposals=proposals, from_day=from_day, weeks=weeks, who=who)
+
+
+@write
+def _accept(*, proposals: Sequence[str], from_day: date, weeks: int, who: User | None) -> list[Accepted]:
+    wanted = list(dict.fromkeys(proposals))
+    before = {row.proposal: row for row in AcceptedProposal.objects.filter(proposal__in=wanted)}
+    standing = {name: row for name, row in before.items() if _still_stands(row)}
+    answers = {name: Accepted(name, row.kind, row.result, True) for name, row in standing.items()}
+    fresh = [name for name in wanted if name not in answers]
+    if fresh:
+        run = run_plan(from_day=from_day, weeks=weeks)
+        offered: dict[str, Make | Buy] = {row.id: row for row in [*run.plan.make, *run.plan.buy]}
+        gone = [name for name in fresh if name not in offered]
+        if gone:
+            raise Conflict(
+                "the plan has changed and does not propose this any more; look at it again",
+                code="proposal_gone",
+                proposals=gone,
+            )
+        for name in fresh:
+            row = offered[name]
+            kind = "make" if isinstance(row, Make) else "buy"
+            result = _make_firm(row, run.problem.from_day, who)
+            if name in before:  # what it had become was cancelled since
+                before[name].delete()
+            AcceptedProposal.objects.create(proposal=name, kind=kind, result=result, who=who)
+            answers[name] = Accepted(name, kind, result, False)
+    return [answers[name] for name in wanted]
+
+
+def _still_stands(row: AcceptedProposal) -> bool:
+    """Whether what a proposal became is still there: a batch not cancelled, an order not closed unfilled."""
+    if row.kind == "make":
+        return Batch.objects.filter(transformation__code=row.result).exclude(status="cancelled").exists()
+    lines = PurchaseOrderLine.objects.filter(order__code=row.result)
+    return lines.filter(closed_at=None).exists() or lines.filter(received__gt=0).exists()
+
+
+def _make_firm(row: Make | Buy, from_day: int, who: User | None) -> str:
+    if isinstance(row, Make):
+        version = FormulaVersion.objects.get(formula__code=row.formula, version=row.version)
+        day = date.fromordinal(max(row.start_on, from_day))
+        batch = bench.plan(version=version, charge=row.charge, planned_for=day, who=who)
+        return batch.transformation.code
+    return _place_order(row, from_day, who).code
+
+
+def _place_order(row: Buy, from_day: int, who: User | None) -> PurchaseOrder:
+    """An order that arrives when the plan counts on it: in time, else as soon as the slowest pack can come."""
+    item = Item.objects.get(code=row.item)
+    supplier = Party.objects.get(code=row.packs[0].supplier)
+    lead = max(
+        Offer.objects.filter(supplier=supplier, item=item, pack__in=[pack.pack for pack in row.packs]).values_list(
+            "lead_time_days", flat=True
+        )
+    )
+    if row.order_by < from_day:
+        due_on = date.fromordinal(from_day + lead)
+    else:
+        due_on = last_open_day(date.fromordinal(row.need_on - item.release_days))
+    line = buying.OrderLine(item=item, quantity=row.quantity, due_on=due_on, expires_on=None)
+    return buying.place_order(supplier=supplier, lines=[line], who=who)
+
+
+def last_open_day(day: date) -> date:
+    """The last day not after this one on which the workshop is open."""
+    weekdays = open_weekdays()
+    while day.weekday() not in weekdays:
+        day -= timedelta(days=1)
+    return day
+
+
+@dataclass(frozen=True, slots=True)
+class ReservedBatch:
+    """What was set aside, and the other planned batches that this leaves short."""
+
+    taken: list[reserving.Taken]
+    became_short: list[str]
+
+
+def reserve_batch(*, batch: Batch, who: User | None = None) -> ReservedBatch:
+    """Reserve all lines of one batch or none; the answer names other planned batches that become short by it.
+
+    Raises Shortage with the lines that are not covered.
+    """
+    day = clock.today()
+    code = batch.transformation.code
+    before = short_batches(day)
+    taken = bench.reserve(batch=batch, who=who)
+    return ReservedBatch(taken, sorted(short_batches(day) - before - {code}))
+
+
+def short_batches(day: date) -> set[str]:
+    """Firm batches that existing supply does not cover, however far ahead they are planned."""
+    last = Batch.objects.filter(status__in=("planned", "reserved", "started")).order_by("-transformation__planned_for")
+    furthest = last.values_list("transformation__planned_for", flat=True).first() or day
+    weeks = max(1, (furthest - day).days // 7 + 1)
+    return {row.batch for row in run_plan(from_day=day, weeks=weeks).plan.batches if row.coverage == "short"}
+
+
+@dataclass(frozen=True, slots=True)
+class AlertChanges:
+    opened: int
+    closed: int
+
+
+@write
+def refresh_reorder_alerts(*, run: PlanRun) -> AlertChanges:
+    """Open or bring up to date one alert for each item that the plan wants bought; close those it wants no more."""
+    document = run.document()
+    first_by_item: dict[str, dict[str, Any]] = {}
+    for row in document["buy"]:
+        first_by_item.setdefault(row["item"], row)
+    standing = set(Alert.objects.filter(kind="reorder", closed_at=None).values_list("subject", flat=True))
+    for item, row in first_by_item.items():
+        ledger.open_alert(kind="reorder", subject=item, message=reorder_sentence(row), facts=row)
+    closed = ledger.close_alerts(kind="reorder", subjects=standing - set(first_by_item))
+    return AlertChanges(opened=len(set(first_by_item) - standing), closed=closed)
+
+
+def reorder_sentence(row: dict[str, Any]) -> str:
+    """One line for a person, from a row of ``buy``: what, from whom, by when."""
+    packs = ", ".join(f"{pack['count']} x {pack['pack']} from {pack['supplier']}" for pack in row["packs"])
+    late = " (late)" if row["late"] else ""
+    return f"{row['item']}: order {packs} by {row['order_by']}{late}; needed on {row['need_on']}"
+
+
+def review(*, day: date) -> AlertChanges | None:
+    """The daily look at the plan. Done once a day however often it is called; None when it was done before."""
+    claim, mine = Review.objects.get_or_create(reviewed_on=day)
+    if not mine and claim.finished_at is not None:
+        return None
+    changes = refresh_reorder_alerts(run=run_plan(from_day=day, weeks=REVIEW_WEEKS))
+    Review.objects.filter(pk=claim.pk).update(finished_at=clock.now())
+    return changes
+
+
+@write
+def decide_affected(
+    *, origins: Sequence[Lot], status: str, why: str, who: User | None = None
+) -> list[LotDecision]:
+    """Hold or release the given lots and everything that contains them, in one action.
+
+    Holding leaves rejected lots as they are; releasing touches only lots that are held.
+    """
+    if not origins:
+        raise NotFound("no lot was named")
+    reached = [lot for lot in tracing.affected(lots=origins) if _would_change(lot, status)]
+    return lots.decide(lots=reached, status=status, why=why, who=who)
+
+
+def _would_change(lot: Lot, status: str) -> bool:
+    if status == Lot.Status.RELEASED:
+        return lot.status == Lot.Status.HELD
+    return lot.status not in (status, Lot.Status.REJECTED)

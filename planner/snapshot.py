@@ -1,0 +1,260 @@
+"""From the database to a problem: everything the plan depends on, read as columns in a fixed number of queries.
+
+No model instance is made on this path: at ten thousand batches that would cost many times the fetch.
+Rows are ordered by code, never by key, so that an exported and reloaded workshop gives the same plan.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from datetime import date
+from fractions import Fraction
+
+from django.db.models import F, Q, Sum
+
+from inventory.models import (
+    Demand,
+    Item,
+    Offer,
+    Portion,
+    PurchaseOrderLine,
+    Reservation,
+)
+from inventory.quantities import WHOLE
+from inventory.usability import plan_days_of_life
+from inventory.workshop import open_weekdays
+from planner.engine import problem as engine
+from planner.engine.problem import NEVER
+from production.models import Batch, BatchLine, FormulaVersion, Line, LineSubstitute, Weighing
+
+FIRM = ("planned", "reserved", "started")
+
+Codes = dict[int, str]
+
+
+def take_snapshot(*, from_day: date, weeks: int) -> engine.Problem:
+    """The whole workshop as one problem; ``to`` is inclusive: from + 7 weeks - 1."""
+    items, rows = read_items()
+    lots, portion_index = read_lots(rows)
+    demands, demand_index = read_demands()
+    first = from_day.toordinal()
+    return engine.Problem(
+        from_day=first,
+        to_day=first + 7 * weeks - 1,
+        items=items,
+        lots=lots,
+        orders=read_orders(),
+        offers=read_offers(),
+        formulas=read_formulas(),
+        batches=read_batches(),
+        demands=demands,
+        reservations=read_reservations(portion_index, demand_index),
+        open_weekdays=open_weekdays(),
+    )
+
+
+def ordinal(day: date | None) -> int | None:
+    return None if day is None else day.toordinal()
+
+
+class Lives:
+    """How one item keeps, by its key: what the last day of a portion hangs on."""
+
+    __slots__ = ("life", "opened", "retest")
+
+    def __init__(self, life: int | None, opened: int | None, retest: int | None) -> None:
+        self.life, self.opened, self.retest = life, opened, retest
+
+
+def read_items() -> tuple[tuple[engine.Item, ...], dict[int, Lives]]:
+    items, lives = [], {}
+    for row in Item.objects.order_by("code").values_list(
+        "pk", "code", "kind", "measure", "drawn", "shelf_life_days", "shelf_life_hours", "opened_life_days",
+        "min_remaining_days", "safety_stock", "lead_time_days", "release_days", "retest_days",
+    ):  # fmt: skip
+        pk, code, kind, measure, drawn, days, hours, opened, remaining, safety, lead, release, retest = row
+        life = plan_days_of_life(days, hours)
+        lives[pk] = Lives(life, opened, retest)
+        items.append(engine.Item(code, kind, measure, drawn, life, remaining, safety, lead, release))
+    return tuple(items), lives
+
+
+def read_lots(lives: dict[int, Lives]) -> tuple[tuple[engine.Lot, ...], dict[int, int]]:
+    """Portions on hand, and where each stands in the tuple."""
+    lots, index = [], {}
+    for row in (
+        Portion.objects.filter(on_hand__gt=0, lot__item__drawn=False)
+        .order_by("lot__item__code", "lot__number", "place", "container", "set_apart")
+        .values_list(
+            "pk", "lot__item_id", "lot__item__code", "lot__number", "on_hand", "lot__status", "lot__received_on",
+            "lot__available_on", "lot__expires_on", "lot__retest_on", "opened_on", "set_apart", "place", "container",
+        )
+    ):  # fmt: skip
+        pk, item_id, item, number, on_hand, status, received, available, expires, retest, opened, apart, place, box = row
+        keeps = lives[item_id]
+        received_day = ordinal(received)
+        last_day = ordinal(expires)
+        if last_day is None and received_day is not None and keeps.life is not None:
+            last_day = received_day + keeps.life
+        if opened is not None and keeps.opened is not None:
+            opened_last = opened.toordinal() + keeps.opened
+            last_day = opened_last if last_day is None else min(last_day, opened_last)
+        retest_day = ordinal(retest)
+        if retest_day is None and received_day is not None and keeps.retest is not None:
+            retest_day = received_day + keeps.retest
+        index[pk] = len(lots)
+        lots.append(
+            engine.Lot(
+                item, number, on_hand, status, received_day, ordinal(available),
+                NEVER if last_day is None else last_day, NEVER if retest_day is None else retest_day,
+                apart, place, box,
+            )
+        )  # fmt: skip
+    return tuple(lots), index
+
+
+def read_orders() -> tuple[engine.Order, ...]:
+    return tuple(
+        engine.Order(code, item, ordered - received, due_on.toordinal(), ordinal(expires_on))
+        for code, item, ordered, received, due_on, expires_on in PurchaseOrderLine.objects.filter(
+            closed_at=None, received__lt=F("quantity")
+        )
+        .order_by("order__code", "item__code", "due_on")
+        .values_list("order__code", "item__code", "quantity", "received", "due_on", "expires_on")
+    )
+
+
+def read_offers() -> tuple[engine.Offer, ...]:
+    return tuple(
+        engine.Offer(supplier, item, pack, lead, price, least)
+        for supplier, item, pack, lead, price, least in Offer.objects.order_by(
+            "supplier__code", "item__code", "pack"
+        ).values_list("supplier__code", "item__code", "pack", "lead_time_days", "price_e4", "min_packs")
+    )
+
+
+def read_formulas() -> tuple[engine.Formula, ...]:
+    """Approved versions, and whatever version a firm batch is made by."""
+    wanted = Q(status="approved") | Q(pk__in=Batch.objects.filter(status__in=FIRM).values("version"))
+    lines = _read_lines(wanted)
+    return tuple(
+        engine.Formula(
+            formula=code, version=number, item=item, basis=basis, lines=lines[pk], yield_percent=yield_percent,
+            loss=loss, approved=status == "approved", preferred=preferred, min_batch=least,
+            batch_multiple=multiple, max_batch=most,
+        )
+        for (
+            pk, code, number, item, basis, yield_percent, loss, status, preferred, least, multiple, most,
+        ) in FormulaVersion.objects.filter(wanted)
+        .order_by("formula__code", "version")
+        .values_list(
+            "pk", "formula__code", "version", "formula__item__code", "basis", "yield_percent", "loss_mg", "status",
+            "preferred", "min_batch", "batch_multiple", "max_batch",
+        )
+    )  # fmt: skip
+
+
+def _read_lines(wanted: Q) -> dict[int, tuple[engine.Line, ...]]:
+    versions = FormulaVersion.objects.filter(wanted).values("pk")
+    substitutes: dict[int, list[engine.Substitute]] = defaultdict(list)
+    for line_id, code, ratio in (
+        LineSubstitute.objects.filter(line__version__in=versions)
+        .order_by("line_id", "item__code")
+        .values_list("line_id", "item__code", "ratio")
+    ):
+        substitutes[line_id].append(engine.Substitute(code, Fraction(ratio)))
+    rows: dict[int, list[tuple]] = defaultdict(list)
+    for row in (
+        Line.objects.filter(version__in=versions)
+        .order_by("version_id", "position")
+        .values_list(
+            "version_id", "pk", "position", "phase", "item__code", "percent", "qs", "numerator", "denominator",
+            "is_volume", "item__density_g_per_ml", "single_lot",
+        )
+    ):  # fmt: skip
+        rows[row[0]].append(row[1:])
+    return {version: _lines_of(lines, substitutes) for version, lines in rows.items()}
+
+
+def _lines_of(rows: list[tuple], substitutes: dict[int, list[engine.Substitute]]) -> tuple[engine.Line, ...]:
+    written = sum(row[4] or 0 for row in rows)
+    lines = []
+    for pk, position, phase, item, percent, qs, numerator, denominator, is_volume, density, single_lot in rows:
+        per_unit = Fraction(0)
+        if numerator is not None:
+            # Microlitres x g/mL are milligrams.
+            per_unit = Fraction(numerator, denominator) * (Fraction(density) if is_volume else 1)
+        lines.append(
+            engine.Line(
+                position=position, item=item, percent=WHOLE - written if qs else (percent or 0), per_unit=per_unit,
+                is_volume=is_volume, phase=phase, single_lot=single_lot,
+                substitutes=tuple(substitutes.get(pk, ())),
+            )
+        )  # fmt: skip
+    return tuple(lines)
+
+
+def read_batches() -> tuple[engine.Batch, ...]:
+    required, weighed = _read_sheets()
+    return tuple(
+        engine.Batch(
+            batch=code, formula=formula, version=version, charge=charge, planned_for=day.toordinal(), status=status,
+            priority=priority, trial=trial, weighed=weighed.get(pk, {}), required=required.get(pk, {}),
+        )
+        for pk, code, formula, version, charge, day, status, priority, trial in Batch.objects.filter(status__in=FIRM)
+        .order_by("transformation__code")
+        .values_list(
+            "pk", "transformation__code", "version__formula__code", "version__version", "charge",
+            "transformation__planned_for", "status", "priority", "trial",
+        )
+    )  # fmt: skip
+
+
+def _read_sheets() -> tuple[dict[int, dict[int, int]], dict[int, dict[int, int]]]:
+    """Of started batches: what each sheet line asks for, and what went in. A line that is done needs nothing more."""
+    required: dict[int, dict[int, int]] = defaultdict(dict)
+    weighed: dict[int, dict[int, int]] = defaultdict(dict)
+    lines = BatchLine.objects.filter(batch__status="started", is_addition=False)
+    for batch, position, quantity, done in lines.values_list("batch_id", "position", "required", "done"):
+        required[batch][position] = quantity
+        if done:
+            weighed[batch][position] = quantity
+    for batch, position, quantity in (
+        Weighing.objects.filter(line__in=lines.filter(done=False), corrected=False)
+        .values_list("line__batch_id", "line__position")
+        .annotate(total=Sum("quantity"))
+    ):
+        weighed[batch][position] = quantity
+    return required, weighed
+
+
+def read_demands() -> tuple[tuple[engine.Demand, ...], dict[int, int]]:
+    demands, index = [], {}
+    for pk, item, wanted, dispatched, due_on, customer, reference, priority, remaining in (
+        Demand.objects.filter(closed_at=None, dispatched__lt=F("quantity"))
+        .order_by("item__code", "due_on", "customer__code", "reference")
+        .values_list(
+            "pk", "item__code", "quantity", "dispatched", "due_on", "customer__code", "reference", "priority",
+            "customer__min_remaining_days",
+        )
+    ):  # fmt: skip
+        index[pk] = len(demands)
+        demands.append(
+            engine.Demand(
+                item, wanted - dispatched, due_on.toordinal(), customer or "", reference, priority, remaining
+            )
+        )
+    return tuple(demands), index
+
+
+def read_reservations(portions: dict[int, int], demands: dict[int, int]) -> tuple[engine.Reservation, ...]:
+    found = [
+        engine.Reservation(
+            lot=portions[portion], quantity=quantity, batch=batch, demand=demands.get(demand) if demand else None
+        )
+        for portion, quantity, batch, demand in Reservation.objects.values_list(
+            "portion_id", "quantity", "transformation__code", "demand_id"
+        )
+        if portion in portions
+    ]
+    return tuple(sorted(found, key=lambda row: (row.lot, row.batch or "", -1 if row.demand is None else row.demand)))

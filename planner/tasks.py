@@ -1,0 +1,14 @@
+"""Tasks: a bell that is rung often. Whether anything is due stands in the database; running twice does no harm."""
+
+from __future__ import annotations
+
+from celery import shared_task
+
+from inventory import clock
+from planner import services
+
+
+@shared_task
+def review_when_due() -> None:
+    """Look at the plan once per workshop day, and bring the reorder alerts up to date."""
+    services.review(day=clock.today())
