@@ -120,7 +120,7 @@ class Shelf:
         return takes, quantity
 
     def take_single(self, valid_through: int, quantity: int) -> tuple[Takes, int, list[str]]:
-        """Take ``quantity`` from one source or not at all: one lot (all its portions here), order, output, surplus.
+        """Take ``quantity`` from one source or not at all; the portions here of one lot are one source.
 
         Returns the takes, what is still open, and the lots that were usable but too small.
         """

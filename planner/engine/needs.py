@@ -5,7 +5,7 @@ from __future__ import annotations
 from planner.engine.allocate import Takes
 from planner.engine.result import BatchLine
 
-# Order of service on one day: what is reserved, what is started, what is planned, lines of proposals, demands.
+# Order of service on one day: batches reserved, started, planned; lines of proposals; demands.
 RESERVED, STARTED, PLANNED, PROPOSED, DEMANDED = range(5)
 BATCH_ORDER = {"reserved": RESERVED, "started": STARTED, "planned": PLANNED}
 NO_PRIORITY = 1 << 62  # blank comes last

@@ -116,6 +116,9 @@ class _Netting:
                 line.short -= quantity
             own = self.own_reserved.get(need.owner)
             if own or too_small:
+                # A lot whose reserved part was taken is not passed over, however small its rest.
+                taken = {row.code for row, _ in need.reserved}
+                too_small = [lot for lot in too_small if lot not in taken]
                 line.passed_over = self.reasons.for_line(need.day, own or {}, too_small)
             else:
                 line.passed_over = self.reasons.on(need.day)

@@ -70,7 +70,7 @@ class LotReasons:
         from_day: int,
         min_remaining_days: int,
     ) -> None:
-        """``portions``: index in the problem, the row, and what is reserved of it; asked for days going forward."""
+        """``portions``: index in the problem, the row, and what is reserved of it. Days asked never go back."""
         self._lots: dict[str, list[_Portion]] = {}
         for index, lot, reserved in sorted(portions, key=lambda each: (each[1].last_day, each[1].lot)):
             if lot.quantity > 0:
@@ -80,7 +80,7 @@ class LotReasons:
         self._kept_until = -1
 
     def on(self, day: int) -> Named:
-        """The lots to name on ``day``, each with its first reason; the same list object while nothing changes."""
+        """The lots to name on ``day``, each with its first reason; one list while nothing changes."""
         if day >= self._kept_until:
             self._kept = self._named(day, {}, ())
             changes = (portion.next_change(day) for lot in self._lots.values() for portion in lot)
