@@ -84,9 +84,7 @@ def accepted_text(measure: str, has_density: bool, minimum: int = 1) -> str:
     return f'a quantity {above} such as "2.5 kg"' + (' or "500 mL"' if has_density else "")
 
 
-def parse_quantity(
-    text: str, *, measure: str, density_g_per_ml: Decimal | None = None, minimum: int = 1
-) -> Quantity:
+def parse_quantity(text: str, *, measure: str, density_g_per_ml: Decimal | None = None, minimum: int = 1) -> Quantity:
     """Base steps of a written quantity of an item with this measure and density.
 
     kg, g and mg must be whole milligrams; mL, L, oz, lb and fl oz are rounded half up and the

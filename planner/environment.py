@@ -43,9 +43,7 @@ def read_time_zone(name: str, default: str) -> str:
     try:
         ZoneInfo(text)
     except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise SettingError(
-            f'{name}="{text}"; accepted: a zone of the IANA list such as "Europe/Vienna"'
-        ) from None
+        raise SettingError(f'{name}="{text}"; accepted: a zone of the IANA list such as "Europe/Vienna"') from None
     return text
 
 

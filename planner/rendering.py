@@ -65,7 +65,12 @@ def plan_document(plan: result.Plan, problem: Problem) -> Row:
             for row in plan.expiring
         ],
         "unmet": [
-            {"item": row.item, "day": iso(row.day), "quantity": show(row.item, row.quantity), "reason": row.reason}
+            {
+                "item": row.item,
+                "day": iso(row.day),
+                "quantity": show(row.item, row.quantity),
+                "reason": row.reason,
+            }
             for row in plan.unmet
         ],
     }
@@ -138,7 +143,8 @@ def buy_row(row: result.Buy, measure: dict[str, str]) -> Row:
         "item": row.item,
         "quantity": show_quantity(row.quantity, unit),
         "packs": [
-            {"supplier": pack.supplier, "pack": show_quantity(pack.pack, unit), "count": pack.count} for pack in row.packs
+            {"supplier": pack.supplier, "pack": show_quantity(pack.pack, unit), "count": pack.count}
+            for pack in row.packs
         ],
         "cost": show_money(row.cost_e4),
         "need_on": iso(row.need_on),
@@ -151,4 +157,3 @@ def buy_row(row: result.Buy, measure: dict[str, str]) -> Row:
         "waste": show_quantity(row.waste, unit),
         "pegged_to": peg_rows(row.pegged_to, unit),
     }
-

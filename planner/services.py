@@ -216,9 +216,7 @@ def review(*, day: date) -> AlertChanges | None:
 
 
 @write
-def decide_affected(
-    *, origins: Sequence[Lot], status: str, why: str, who: User | None = None
-) -> list[LotDecision]:
+def decide_affected(*, origins: Sequence[Lot], status: str, why: str, who: User | None = None) -> list[LotDecision]:
     """Hold or release the given lots and everything that contains them, in one action.
 
     Holding leaves rejected lots as they are; releasing touches only lots that are held.

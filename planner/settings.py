@@ -13,9 +13,7 @@ DEBUG = environment.read_flag("DEBUG", default=False)
 DATABASES = {"default": environment.read_database("DATABASE_URL", BASE_DIR / "weighhouse.sqlite3")}
 SECRET_KEY = environment.read_secret_key("SECRET_KEY", DATABASES["default"])
 ON_SQLITE = DATABASES["default"]["ENGINE"].endswith("sqlite3")
-ALLOWED_HOSTS = environment.read_hosts("ALLOWED_HOSTS") or (
-    ["localhost", "127.0.0.1", "[::1]"] if ON_SQLITE else []
-)
+ALLOWED_HOSTS = environment.read_hosts("ALLOWED_HOSTS") or (["localhost", "127.0.0.1", "[::1]"] if ON_SQLITE else [])
 REDIS_URL = environment.read_redis_url("REDIS_URL")
 
 USE_TZ = True

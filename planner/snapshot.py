@@ -90,7 +90,22 @@ def read_lots(lives: dict[int, Lives]) -> tuple[tuple[engine.Lot, ...], dict[int
             "lot__available_on", "lot__expires_on", "lot__retest_on", "opened_on", "set_apart", "place", "container",
         )
     ):  # fmt: skip
-        pk, item_id, item, number, on_hand, status, received, available, expires, retest, opened, apart, place, box = row
+        (
+            pk,
+            item_id,
+            item,
+            number,
+            on_hand,
+            status,
+            received,
+            available,
+            expires,
+            retest,
+            opened,
+            apart,
+            place,
+            box,
+        ) = row
         keeps = lives[item_id]
         received_day = ordinal(received)
         last_day = ordinal(expires)
@@ -179,7 +194,19 @@ def _read_lines(wanted: Q) -> dict[int, tuple[engine.Line, ...]]:
 def _lines_of(rows: list[tuple], substitutes: dict[int, list[engine.Substitute]]) -> tuple[engine.Line, ...]:
     written = sum(row[4] or 0 for row in rows)
     lines = []
-    for pk, position, phase, item, percent, qs, numerator, denominator, is_volume, density, single_lot in rows:
+    for (
+        pk,
+        position,
+        phase,
+        item,
+        percent,
+        qs,
+        numerator,
+        denominator,
+        is_volume,
+        density,
+        single_lot,
+    ) in rows:
         per_unit = Fraction(0)
         if numerator is not None:
             # Microlitres x g/mL are milligrams.
@@ -240,9 +267,7 @@ def read_demands() -> tuple[tuple[engine.Demand, ...], dict[int, int]]:
     ):  # fmt: skip
         index[pk] = len(demands)
         demands.append(
-            engine.Demand(
-                item, wanted - dispatched, due_on.toordinal(), customer or "", reference, priority, remaining
-            )
+            engine.Demand(item, wanted - dispatched, due_on.toordinal(), customer or "", reference, priority, remaining)
         )
     return tuple(demands), index
 
@@ -250,7 +275,10 @@ def read_demands() -> tuple[tuple[engine.Demand, ...], dict[int, int]]:
 def read_reservations(portions: dict[int, int], demands: dict[int, int]) -> tuple[engine.Reservation, ...]:
     found = [
         engine.Reservation(
-            lot=portions[portion], quantity=quantity, batch=batch, demand=demands.get(demand) if demand else None
+            lot=portions[portion],
+            quantity=quantity,
+            batch=batch,
+            demand=demands.get(demand) if demand else None,
         )
         for portion, quantity, batch, demand in Reservation.objects.values_list(
             "portion_id", "quantity", "transformation__code", "demand_id"

@@ -209,15 +209,33 @@ def show_stock(console: Console, document: Row) -> None:
             right=(6, 7, 8),
         )
     )
-    console.print(f"Value {document['value']} {document['currency']}".rstrip() + f"; {document['unvalued']} portions without a cost")
+    console.print(
+        f"Value {document['value']} {document['currency']}".rstrip()
+        + f"; {document['unvalued']} portions without a cost"
+    )
 
 
 def show_trace(console: Console, document: Row) -> None:
     """Lots by their distance from the origin, with the balance of each; then batches and who received what."""
-    console.print(Text(f"{document['direction'].capitalize()} trace of {document['lot']} ({document['item']})", style="bold"))
+    console.print(
+        Text(
+            f"{document['direction'].capitalize()} trace of {document['lot']} ({document['item']})",
+            style="bold",
+        )
+    )
     console.print(
         table(
-            ["lot", "item", "status", "in", "used", "left the house", "on hand", "accounted", "from the origin"],
+            [
+                "lot",
+                "item",
+                "status",
+                "in",
+                "used",
+                "left the house",
+                "on hand",
+                "accounted",
+                "from the origin",
+            ],
             [
                 [
                     "  " * row["depth"] + row["lot"],
@@ -240,7 +258,10 @@ def show_trace(console: Console, document: Row) -> None:
         console.print(
             table(
                 ["batch", "formula", "state", "made on"],
-                [[row["batch"], f"{row['formula']} v{row['version']}", row["state"], row["made_on"]] for row in document["batches"]],
+                [
+                    [row["batch"], f"{row['formula']} v{row['version']}", row["state"], row["made_on"]]
+                    for row in document["batches"]
+                ],
             )
         )
     heading(console, "Who received it")

@@ -260,7 +260,7 @@ def _take(shelf: Shelf, need: Need) -> tuple[Takes, Takes, int, Sequence[str]]:
 def _write_takes(line: BatchLine, takes: Takes) -> None:
     """Fill a shown line: lots that are ready, what is expected, and the part that proposals answer."""
     lots: dict[str, int] = {}
-    expected: dict[tuple[str, int], int] = {}
+    expected: dict[tuple[int, str], int] = {}  # by day, then source
     for row, quantity in takes:
         if row.kind == SURPLUS:
             line.proposed += quantity
@@ -269,7 +269,7 @@ def _write_takes(line: BatchLine, takes: Takes) -> None:
         if row.ready:
             lots[row.code] = lots.get(row.code, 0) + quantity
         else:
-            key = (source_name(row), row.here_on)
+            key = (row.here_on, source_name(row))
             expected[key] = expected.get(key, 0) + quantity
     line.lots = list(lots.items())
-    line.expected = [Expected(source, quantity, day) for (source, day), quantity in expected.items()]
+    line.expected = [Expected(source, expected[day, source], day) for day, source in sorted(expected)]

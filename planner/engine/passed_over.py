@@ -70,7 +70,7 @@ class LotReasons:
         from_day: int,
         min_remaining_days: int,
     ) -> None:
-        """``portions``: index in the problem, the row, and what is reserved of it. Days asked never go back."""
+        """``portions``: index in the problem, the row, and what is reserved of it. Days never go back."""
         self._lots: dict[str, list[_Portion]] = {}
         for index, lot, reserved in sorted(portions, key=lambda each: (each[1].last_day, each[1].lot)):
             if lot.quantity > 0:

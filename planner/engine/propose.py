@@ -14,7 +14,7 @@ from planner.engine.lotsize import cut_sizes
 from planner.engine.needs import PROPOSED, Need
 from planner.engine.packs import Choice, choose_packs
 from planner.engine.problem import Item, Offer
-from planner.engine.result import Buy, Make, Pack, Peg
+from planner.engine.result import Buy, Expected, Make, Pack, Peg
 
 # Needs with what is still open of them, in order of service; None is the safety stock, last.
 OpenNeeds = list[tuple[Need | None, int]]
@@ -62,7 +62,7 @@ class Making:
                 start_on=start,
                 due_on=day,
                 late=late,
-                coming=[] if safety_only else book.coming_after(item, day),
+                coming=_coming(book, item, day, shares),
                 excess=excess,
                 pegged_to=_pegs(shares, day),
             )
@@ -123,7 +123,7 @@ class Buying:
             order_by=order_by,
             late=late,
             free=0,
-            coming=[] if safety_only else book.coming_after(item, day),
+            coming=_coming(book, item, day, open_needs),
             runs_out_on=None,
             excess=choice.quantity - wanted,
             waste=choice.waste,
@@ -187,6 +187,13 @@ def _fill(open_needs: OpenNeeds, outputs: list[int]) -> Iterator[OpenNeeds]:
 
 def _safety_only(shares: OpenNeeds) -> bool:
     return all(need is None or need.safety_only for need, _ in shares)
+
+
+def _coming(book: Book, item: Item, day: int, shares: OpenNeeds) -> list[Expected]:
+    """The firm supply that comes after ``day``, where a need (not the safety stock alone) is answered."""
+    if all(need is None for need, _ in shares):
+        return []
+    return book.coming_after(item, day)
 
 
 def _pegs(shares: OpenNeeds, day: int) -> list[Peg]:

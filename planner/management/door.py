@@ -33,7 +33,13 @@ def problem_document(error: DomainError) -> dict[str, Any]:
         "status": error.status,
         "detail": error.message,
         "errors": [
-            {"file": fault.file, "field": fault.field, "row": fault.row, "value": fault.value, "accepted": fault.accepted}
+            {
+                "file": fault.file,
+                "field": fault.field,
+                "row": fault.row,
+                "value": fault.value,
+                "accepted": fault.accepted,
+            }
             for fault in error.faults
         ],
         **error.facts,

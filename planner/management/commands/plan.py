@@ -18,7 +18,11 @@ class Command(DoorCommand):
 
     def arguments(self, parser: CommandParser) -> None:
         parser.add_argument(
-            "--from", dest="from_day", type=read_day, metavar="DATE", help="the plan's first day (default: today)"
+            "--from",
+            dest="from_day",
+            type=read_day,
+            metavar="DATE",
+            help="the plan's first day (default: today)",
         )
         parser.add_argument(
             "--weeks",
