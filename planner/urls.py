@@ -1,5 +1,12 @@
-"""Every address of the service."""
+"""Every address of the service. Open to anyone: the start page and sign-in; all else needs a signed-in user."""
 
-from django.urls import URLPattern, URLResolver
+from django.contrib.auth.views import LoginView, LogoutView
+from django.urls import URLPattern, URLResolver, path
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from planner import pages
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("", pages.start, name="start"),
+    path("sign-in", LoginView.as_view(template_name="planner/sign_in.html"), name="sign-in"),
+    path("sign-out", LogoutView.as_view(), name="sign-out"),
+]

@@ -1,0 +1,46 @@
+"""``serve``: web server, worker and beat in one process, for a workshop on one machine."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+import waitress
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.core.servers.basehttp import get_internal_wsgi_application
+
+from planner.running import parts
+from planner.schema import ensure_schema
+
+WEB_THREADS = 8
+
+
+def read_port(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or not 0 < int(text) < 65536:
+        raise argparse.ArgumentTypeError(f'"{text}"; accepted: a port from 1 to 65535')
+    return int(text)
+
+
+class Command(BaseCommand):
+    help = "Run everything in one process: the web server, the worker and the beat. Stop it with Ctrl-C."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: %(default)s)")
+        parser.add_argument("--port", type=read_port, default=8000, help="port (default: %(default)s)")
+
+    def handle(self, *args: Any, host: str, port: int, **options: Any) -> None:
+        ensure_schema()
+        try:
+            server = waitress.create_server(
+                get_internal_wsgi_application(), host=host, port=port, threads=WEB_THREADS, ident="weighhouse"
+            )
+        except OSError as error:
+            raise CommandError(f"cannot listen on {host}:{port}: {error.strerror or error}") from error
+        parts.start()
+        self.stdout.write(f"Weighhouse runs at http://{host}:{port}/ - stop it with Ctrl-C")
+        self.stdout.flush()
+        try:
+            server.run()
+        finally:
+            parts.stop()
+            server.close()

@@ -1,0 +1,29 @@
+"""The start page and sign-in. The pages that a maker works from come beside these."""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.contrib.auth.decorators import login_not_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_safe
+
+from planner import selectors
+from planner.running import parts
+
+
+@login_not_required
+@require_safe
+def start(request: HttpRequest) -> HttpResponse:
+    """What is running, for anyone; what the workshop holds, for those signed in."""
+    return render(
+        request,
+        "planner/start.html",
+        {
+            "parts": parts.told(),
+            "database": "SQLite, one file" if settings.ON_SQLITE else "PostgreSQL",
+            "broker": "Redis" if settings.REDIS_URL else "in this process",
+            "holds": selectors.workshop_counts() if request.user.is_authenticated else None,
+            "needs_first_user": not selectors.has_user(),
+        },
+    )
