@@ -50,7 +50,7 @@ class Batch(models.Model):
 
 
 class BatchLine(models.Model):
-    """One line of the weighing sheet, written when the batch starts (or when something is added outside the formula)."""
+    """One line of the weighing sheet, written when the batch starts, or for an addition outside the formula."""
 
     batch = models.ForeignKey(Batch, on_delete=models.CASCADE, related_name="lines")
     position = models.PositiveIntegerField()
