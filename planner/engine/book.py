@@ -69,6 +69,7 @@ class Book:
         ]
 
         self.needs: dict[str, list[Need]] = defaultdict(list)
+        self._lines_of: dict[int, list[tuple[int, str, str, bool, int, list[Need]]]] = {}
         self.requirements: dict[int, list[Requirement]] = defaultdict(list)  # by day
         self.unmet: dict[tuple[int, str, str], int] = defaultdict(int)  # (day, item, reason) -> steps
         self.makes: list[tuple[int, Make]] = []  # with the number of the cut on its day
@@ -79,9 +80,7 @@ class Book:
     def _formula_of(self, batch: Batch) -> Formula:
         formula = self.formulas.get((batch.formula, batch.version))
         if formula is None:
-            raise PlanError(
-                "unknown_formula", f"batch {batch.batch}: no formula {batch.formula} {batch.version}"
-            )
+            raise PlanError("unknown_formula", f"batch {batch.batch}: no formula {batch.formula} {batch.version}")
         return formula
 
     def _levels(self, used: Iterable[Formula]) -> dict[str, int]:
@@ -93,12 +92,27 @@ class Book:
             uses[formula.item].update(line.item for line in formula.lines)
         return low_level_codes(uses)
 
+    def lines_of(self, formula: Formula) -> list[tuple[int, str, str, bool, int, list[Need]]]:
+        """(position, phase, item, single_lot, min_remaining_days, the item's needs) of each line."""
+        lines = self._lines_of.get(id(formula))
+        if lines is None:
+            lines = self._lines_of[id(formula)] = [
+                (
+                    line.position,
+                    line.phase,
+                    line.item,
+                    line.single_lot,
+                    self.items[line.item].min_remaining_days,
+                    self.needs[line.item],
+                )
+                for line in formula.lines
+            ]
+        return lines
+
     def supply_of(self, item: Item) -> list[Supply]:
         """The item's firm supply: usable portions less what is reserved of them, orders, firm outputs."""
         rows = [row for index in self.lots_of.get(item.code, ()) if (row := self._portion(index))]
-        rows.extend(
-            self._order(order, number, item) for number, order in enumerate(self._orders_of[item.code])
-        )
+        rows.extend(self._order(order, number, item) for number, order in enumerate(self._orders_of[item.code]))
         rows.extend(self._output(batch, output, item) for batch, output in self._made_by[item.code])
         return rows
 

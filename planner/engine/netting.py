@@ -96,7 +96,9 @@ class _Netting:
                 if self.runs_out_on is None and not need.safety_only:
                     self.runs_out_on = day
         covered = gross - short
-        if open_needs or self.floor_from <= day <= self.book.to_day:
+        if open_needs or (
+            self.floor_from <= day <= self.book.to_day and self.shelf.left_on(day) < self.item.safety_stock
+        ):
             short += self._answer(day, open_needs)
         if day <= self.book.to_day and (gross or short):
             self.book.requirements[day].append(Requirement(self.item.code, day, gross, covered, short))
@@ -108,13 +110,15 @@ class _Netting:
             self.book.unmet[need.day, self.item.code, "late"] += sum(part for _, part in late)
         line = need.line
         if line is not None:
-            if need.reserved or late or len(takes) != 1 or not takes[0][0].ready:
-                _write_takes(line, [*need.reserved, *takes, *late])
-            else:
+            if need.reserved or late:
+                takes = [*need.reserved, *takes, *late]
+            if len(takes) == 1 and takes[0][0].ready:
                 row, quantity = takes[0]
                 line.lots = [(row.code, quantity)]
                 line.short -= quantity
-            own = self.own_reserved.get(need.owner)
+            elif takes:
+                _write_takes(line, takes)
+            own = self.own_reserved.get(need.owner) if self.own_reserved else None
             if own or too_small:
                 # A lot whose reserved part was taken is not passed over, however small its rest.
                 taken = {row.code for row, _ in need.reserved}
@@ -221,8 +225,7 @@ class _Netting:
     def _lot_reasons(self) -> LotReasons:
         book = self.book
         portions = [
-            (index, book.problem.lots[index], book.reserved_on[index])
-            for index in book.lots_of.get(self.item.code, ())
+            (index, book.problem.lots[index], book.reserved_on[index]) for index in book.lots_of.get(self.item.code, ())
         ]
         return LotReasons(portions, book.from_day, self.item.min_remaining_days)
 
@@ -272,4 +275,5 @@ def _write_takes(line: BatchLine, takes: Takes) -> None:
             key = (row.here_on, source_name(row))
             expected[key] = expected.get(key, 0) + quantity
     line.lots = list(lots.items())
-    line.expected = [Expected(source, expected[day, source], day) for day, source in sorted(expected)]
+    if expected:
+        line.expected = [Expected(source, expected[day, source], day) for day, source in sorted(expected)]

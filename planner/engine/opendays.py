@@ -16,8 +16,7 @@ class OpenDays:
             raise PlanError("no_open_days", "the workshop is open on no weekday")
         # Ordinal 1 is a Monday, so ordinal % 7 is 1 on a Monday and the weekday is (ordinal + 6) % 7.
         self._days_back = [
-            next(back for back in range(7) if (remainder + 6 - back) % 7 in open_weekdays)
-            for remainder in range(7)
+            next(back for back in range(7) if (remainder + 6 - back) % 7 in open_weekdays) for remainder in range(7)
         ]
 
     def last_not_after(self, day: int) -> int:

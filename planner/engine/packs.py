@@ -52,9 +52,7 @@ def choose_packs(
     )
 
 
-def _best_of_supplier(
-    quantity: int, offers: Sequence[Offer], lead_in_time_days: int, waste_of: WasteOf
-) -> Choice:
+def _best_of_supplier(quantity: int, offers: Sequence[Offer], lead_in_time_days: int, waste_of: WasteOf) -> Choice:
     in_time = [offer for offer in offers if offer.lead_time_days <= lead_in_time_days]
     late = not in_time
     asked = in_time or offers
@@ -76,9 +74,7 @@ def _candidates(quantity: int, offers: Sequence[Offer], late: bool) -> Iterator[
     """
     longest_leads = sorted({offer.lead_time_days for offer in offers}) if late else [None]
     for longest in longest_leads:
-        eligible = [
-            place for place, offer in enumerate(offers) if longest is None or offer.lead_time_days <= longest
-        ]
+        eligible = [place for place, offer in enumerate(offers) if longest is None or offer.lead_time_days <= longest]
         priced = [place for place in eligible if offers[place].price_e4 is not None]
         if priced:
             yield from _cover(quantity, offers, priced, late=late, with_cost=True)
@@ -133,9 +129,7 @@ def _counts_to_try(offer: Offer, rest: int, dominant: Offer, late: bool) -> list
     return [0, *range(offer.min_packs, most + 1)]
 
 
-def _total_and_rank(
-    offers: Sequence[Offer], counts: Counts, with_cost: bool
-) -> tuple[tuple[int, int], tuple]:
+def _total_and_rank(offers: Sequence[Offer], counts: Counts, with_cost: bool) -> tuple[tuple[int, int], tuple]:
     """(total, longest lead time) of ``counts``, and the rank among counts that have the same."""
     total = cost = 0
     longest = -1

@@ -61,54 +61,68 @@ class _Portion:
         return self.too_short_after + 1 if day <= self.too_short_after else NEVER
 
 
+class _LotOnDay:
+    """One lot's portions, and what the lot is named for until a day."""
+
+    __slots__ = ("code", "named", "portions", "until")
+
+    def __init__(self, code: str) -> None:
+        self.code = code
+        self.portions: list[_Portion] = []
+        self.named: tuple[str, str] | None = None
+        self.until = -1
+
+    def look(self, day: int) -> None:
+        self.named = self.name_for(day, {}, NO_REASON)
+        self.until = min(portion.next_change(day) for portion in self.portions)
+
+    def name_for(self, day: int, own_reserved: Mapping[int, int], usable: int) -> tuple[str, str] | None:
+        """The first reason among the portions, None when one has none; ``usable``: the reason of those."""
+        first = NO_REASON
+        for portion in self.portions:
+            reason = portion.reason(day, own_reserved.get(portion.index, 0))
+            if reason == NO_REASON:
+                reason = usable
+            if reason == NO_REASON:
+                return None
+            first = min(first, reason)
+        return self.code, REASONS[first]
+
+
 class LotReasons:
     """The reasons of one item's lots, in order of last day and lot."""
 
-    def __init__(
-        self,
-        portions: Sequence[tuple[int, Lot, int]],
-        from_day: int,
-        min_remaining_days: int,
-    ) -> None:
+    def __init__(self, portions: Sequence[tuple[int, Lot, int]], from_day: int, min_remaining_days: int) -> None:
         """``portions``: index in the problem, the row, and what is reserved of it. Days never go back."""
-        self._lots: dict[str, list[_Portion]] = {}
+        lots: dict[str, _LotOnDay] = {}
         for index, lot, reserved in sorted(portions, key=lambda each: (each[1].last_day, each[1].lot)):
             if lot.quantity > 0:
-                portion = _Portion(index, lot, from_day, min_remaining_days, reserved)
-                self._lots.setdefault(lot.lot, []).append(portion)
+                on_day = lots.get(lot.lot)
+                if on_day is None:
+                    on_day = lots[lot.lot] = _LotOnDay(lot.lot)
+                on_day.portions.append(_Portion(index, lot, from_day, min_remaining_days, reserved))
+        self._lots = list(lots.values())
         self._kept: Named = []
         self._kept_until = -1
 
     def on(self, day: int) -> Named:
         """The lots to name on ``day``, each with its first reason; one list while nothing changes."""
         if day >= self._kept_until:
-            self._kept = self._named(day, {}, ())
-            changes = (portion.next_change(day) for lot in self._lots.values() for portion in lot)
-            self._kept_until = min(changes, default=NEVER)
+            for lot in self._lots:
+                if day >= lot.until:
+                    lot.look(day)
+            self._kept = [lot.named for lot in self._lots if lot.named]
+            self._kept_until = min([lot.until for lot in self._lots], default=NEVER)
         return self._kept
 
     def for_line(self, day: int, own_reserved: Mapping[int, int], too_small: Collection[str]) -> Named:
         """As ``on``, for a batch with reservations (by portion index) or a line that found lots too small."""
         if not own_reserved and not too_small:
             return self.on(day)
-        return self._named(day, own_reserved, too_small)
-
-    def _named(self, day: int, own_reserved: Mapping[int, int], too_small: Collection[str]) -> Named:
-        named = []
-        for code, portions in self._lots.items():
-            usable = NOT_ENOUGH if code in too_small else NO_REASON
-            first = NO_REASON
-            for portion in portions:
-                reason = portion.reason(day, own_reserved.get(portion.index, 0))
-                if reason == NO_REASON:
-                    reason = usable
-                if reason == NO_REASON:
-                    first = NO_REASON
-                    break
-                first = min(first, reason)
-            if first != NO_REASON:
-                named.append((code, REASONS[first]))
-        return named
+        named = (
+            lot.name_for(day, own_reserved, NOT_ENOUGH if lot.code in too_small else NO_REASON) for lot in self._lots
+        )
+        return [each for each in named if each]
 
 
 def here_on(lot: Lot, from_day: int) -> int:

@@ -6,7 +6,10 @@ the standard library and the engine's own modules only.
 
 from __future__ import annotations
 
+import gc
 from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from fractions import Fraction
 
 from planner.engine.book import Book
@@ -48,6 +51,26 @@ def plan(problem: Problem) -> Plan:
     Raises PlanError: unknown_item, unknown_formula, loop, formula_size, percent_sum, too_many_cuts,
     no_open_days.
     """
+    with _collector_paused():
+        return _plan(problem)
+
+
+@contextmanager
+def _collector_paused() -> Iterator[None]:
+    """Pause the cyclic garbage collector: every row made here stays, and none is part of a cycle.
+
+    Its full passes over a million live rows would take longer than the planning.
+    """
+    was_enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_enabled:
+            gc.enable()
+
+
+def _plan(problem: Problem) -> Plan:
     book = Book(problem)
     coverage, substitutable = _add_batch_needs(book)
     _add_demand_needs(book)
@@ -101,15 +124,17 @@ def _add_needs_of_batch(book: Book, batch: Batch, formula: Formula, quantities: 
     shown = batch.planned_for <= book.to_day
     order = _batch_order(batch)
     to = "batch:" + batch.batch
-    items, needs = book.items, book.needs
+    code = batch.batch
     rows: list[BatchLine] = []
     row: BatchLine | None = None
-    for line, quantity in zip(formula.lines, quantities, strict=True):
+    for (position, phase, item, single_lot, min_remaining_days, needs), quantity in zip(
+        book.lines_of(formula), quantities, strict=True
+    ):
         if shown:
             row = BatchLine(
-                line.position,
-                line.phase,
-                line.item,
+                position,
+                phase,
+                item,
                 quantity,
                 _NO_LOTS,
                 _NOTHING_EXPECTED,
@@ -120,14 +145,8 @@ def _add_needs_of_batch(book: Book, batch: Batch, formula: Formula, quantities: 
             )
             rows.append(row)
         if quantity:
-            valid_through = day + items[line.item].min_remaining_days
-            needs[line.item].append(
-                Need(
-                    *(day, order, line.position, quantity, valid_through, to, batch.batch),
-                    single_lot=line.single_lot,
-                    line=row,
-                )
-            )
+            valid_through = day + min_remaining_days
+            needs.append(Need(day, order, position, quantity, valid_through, to, code, single_lot, row))
     return rows
 
 
@@ -156,9 +175,7 @@ def _add_demand_needs(book: Book) -> None:
         # Two overdue demands of one customer and reference count as of the same day: the older first.
         order = (DEMANDED, priority, demand.customer, demand.reference, demand.due_on, demand.quantity, index)
         to = f"demand:{demand.customer}/{demand.reference}"
-        book.needs[demand.item].append(
-            Need(day, order, 0, demand.quantity, day + min_remaining_days, to, index)
-        )
+        book.needs[demand.item].append(Need(day, order, 0, demand.quantity, day + min_remaining_days, to, index))
 
 
 def _batches(coverage: list[BatchCoverage]) -> list[BatchCoverage]:

@@ -46,9 +46,7 @@ class Making:
         wanted = sum(quantity for _, quantity in open_needs)
         cuts = cut_sizes(wanted, self.formula, book.largest_charges[item.code])
         rows = []
-        for shares, (charge, output) in zip(
-            _fill(open_needs, [output for _, output in cuts]), cuts, strict=True
-        ):
+        for shares, (charge, output) in zip(_fill(open_needs, [output for _, output in cuts]), cuts, strict=True):
             safety_only = _safety_only(shares)
             late = start < book.from_day and not safety_only
             excess = output - sum(quantity for _, quantity in shares)
