@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from fractions import Fraction
 from functools import cache
+from typing import Any
 
 import pint
 
@@ -26,7 +27,7 @@ MAX_PIECES = 10**9
 PERCENT_STEPS = 10_000  # one percent in ten-thousandths: four decimals
 WHOLE = 100 * PERCENT_STEPS
 
-_units = pint.UnitRegistry(non_int_type=Decimal, cache_folder=None)
+_units: Any = pint.UnitRegistry(non_int_type=Decimal, cache_folder=None)
 
 # Only the trade's units are taken; pint knows thousands more, which would be typos here.
 _MASS_UNITS = {"kg": "kilogram", "g": "gram", "mg": "milligram", "oz": "ounce", "lb": "pound"}

@@ -35,9 +35,7 @@ def write(service: Callable[P, R]) -> Callable[P, R]:
                 return service(*args, **kwargs)
         except OperationalError as error:
             if _is_lock_timeout(error):
-                raise LockTimeout(
-                    "somebody else is writing to the same items; try again in a moment"
-                ) from error
+                raise LockTimeout("somebody else is writing to the same items; try again in a moment") from error
             raise
         except IntegrityError as error:
             if "portion_reserved_within_on_hand" in str(error):
@@ -51,11 +49,7 @@ def write(service: Callable[P, R]) -> Callable[P, R]:
 
 def _is_lock_timeout(error: OperationalError) -> bool:
     state = getattr(error.__cause__, "sqlstate", None)
-    return (
-        state in ("55P03", "40P01")
-        or "database is locked" in str(error)
-        or "database table is locked" in str(error)
-    )
+    return state in ("55P03", "40P01") or "database is locked" in str(error) or "database table is locked" in str(error)
 
 
 def lock_items(item_ids: Iterable[int]) -> None:
@@ -79,7 +73,7 @@ def lock_items(item_ids: Iterable[int]) -> None:
 
 
 def retry_safe(key: str | None, action: str, content: Any, act: Callable[[], Any]) -> Any:
-    """Do ``act`` once for this key and answer its JSON-ready result; the same key and content again gives the first answer.
+    """Do ``act`` once for this key and answer its JSON-ready result; the same key and content again: the first answer.
 
     ``content`` is what was asked, JSON-ready. Raises KeyReused when the key came before with other content or
     for another action. Without a key the act is simply done.

@@ -20,18 +20,14 @@ class Demand(models.Model):
     quantity = models.BigIntegerField()
     dispatched = models.BigIntegerField(default=0)
     due_on = models.DateField()
-    customer = models.ForeignKey(
-        Party, on_delete=models.PROTECT, null=True, blank=True, related_name="demands"
-    )
+    customer = models.ForeignKey(Party, on_delete=models.PROTECT, null=True, blank=True, related_name="demands")
     reference = models.CharField(max_length=CODE_LENGTH, blank=True, default="")
     priority = models.PositiveIntegerField(null=True, blank=True)
     closed_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         constraints = [
-            models.CheckConstraint(
-                condition=Q(quantity__gt=0) & Q(dispatched__gte=0), name="demand_above_zero"
-            ),
+            models.CheckConstraint(condition=Q(quantity__gt=0) & Q(dispatched__gte=0), name="demand_above_zero"),
             models.UniqueConstraint(
                 fields=["item", "due_on", "customer", "reference"],
                 condition=Q(customer__isnull=False),
@@ -99,9 +95,7 @@ class Dispatch(models.Model):
 
     code = models.CharField(max_length=CODE_LENGTH, unique=True)
     kind = models.CharField(max_length=7, choices=Kind, default=Kind.SALE)
-    customer = models.ForeignKey(
-        Party, on_delete=models.PROTECT, null=True, blank=True, related_name="dispatches"
-    )
+    customer = models.ForeignKey(Party, on_delete=models.PROTECT, null=True, blank=True, related_name="dispatches")
     public_place = models.CharField(max_length=CODE_LENGTH, blank=True, default="")
     dispatched_on = models.DateField(db_index=True)
     reference = models.CharField(max_length=CODE_LENGTH, blank=True, default="")
@@ -109,8 +103,7 @@ class Dispatch(models.Model):
     class Meta:
         constraints = [
             models.CheckConstraint(
-                condition=Q(customer__isnull=False, public_place="")
-                | (Q(customer__isnull=True) & ~Q(public_place="")),
+                condition=Q(customer__isnull=False, public_place="") | (Q(customer__isnull=True) & ~Q(public_place="")),
                 name="dispatch_to_customer_or_public",
             )
         ]
@@ -127,9 +120,7 @@ class DispatchLine(models.Model):
     quantity = models.BigIntegerField()
     returned = models.BigIntegerField(default=0)
     corrected = models.BooleanField(default=False)  # undone by a correction: it never left
-    demand = models.ForeignKey(
-        Demand, on_delete=models.PROTECT, null=True, blank=True, related_name="dispatch_lines"
-    )
+    demand = models.ForeignKey(Demand, on_delete=models.PROTECT, null=True, blank=True, related_name="dispatch_lines")
 
     class Meta:
         constraints = [

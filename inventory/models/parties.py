@@ -41,9 +41,7 @@ class Offer(models.Model):
     supplier = models.ForeignKey(Party, on_delete=models.PROTECT, related_name="offers")
     item = models.ForeignKey(Item, on_delete=models.PROTECT, related_name="offers")
     pack = models.BigIntegerField()  # base steps in one pack
-    pack_written = models.CharField(
-        max_length=40, blank=True, default=""
-    )  # where the pack had to be converted
+    pack_written = models.CharField(max_length=40, blank=True, default="")  # where the pack had to be converted
     price_e4 = models.BigIntegerField(null=True, blank=True)  # of one pack, ten-thousandths of the currency
     lead_time_days = models.PositiveIntegerField()
     min_packs = models.PositiveIntegerField(default=1)

@@ -66,9 +66,7 @@ class Lot(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["item", "number"], name="lot_number_once_per_item"),
-            models.CheckConstraint(
-                condition=~Q(trial=True, status="released"), name="lot_trial_never_released"
-            ),
+            models.CheckConstraint(condition=~Q(trial=True, status="released"), name="lot_trial_never_released"),
         ]
 
     def __str__(self) -> str:

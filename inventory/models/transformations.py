@@ -45,9 +45,7 @@ class Reservation(models.Model):
     transformation = models.ForeignKey(
         Transformation, on_delete=models.PROTECT, null=True, blank=True, related_name="reservations"
     )
-    demand = models.ForeignKey(
-        Demand, on_delete=models.PROTECT, null=True, blank=True, related_name="reservations"
-    )
+    demand = models.ForeignKey(Demand, on_delete=models.PROTECT, null=True, blank=True, related_name="reservations")
     quantity = models.BigIntegerField()
     reserved_at = models.DateTimeField(db_default=Now())
 

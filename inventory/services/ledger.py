@@ -1,4 +1,4 @@
-"""Posting: the only place that writes stock events, movements and balances.
+"""Posting: the only place that writes stock events, movements, reservations and balances.
 
 Every other service decides what happened and calls ``post`` under the item lock. Physical truth wins:
 where a posting leaves less in a portion than is reserved, reservations of that portion are freed first,
@@ -8,19 +8,20 @@ the latest batch first, and an alert is opened.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
-from django.db.models import F
+from django.db.models import BigIntegerField, Case, F, Value, When
 
 from inventory import clock
-from inventory.errors import BadInput, Shortage
+from inventory.errors import BadInput, Fault, Shortage, WrongState
 from inventory.models import (
     Alert,
     Demand,
     DispatchLine,
+    Item,
     Lot,
     Movement,
     Portion,
@@ -32,7 +33,12 @@ from inventory.models import (
 from inventory.quantities import limit_of, show_quantity
 
 if TYPE_CHECKING:
-    from django.contrib.auth.models import AbstractBaseUser as User
+    from django.contrib.auth.models import User
+
+Row = TypeVar("Row")
+
+# Rows in one IN list or one CASE: well below the fewest parameters that any SQLite takes.
+CHUNK = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +50,32 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
+class Posting:
+    """One stock event to be written. ``happened_at`` None is now; ``portion`` is named where nothing moved."""
+
+    kind: str
+    changes: Sequence[Change]
+    happened_at: datetime | None = None
+    who: User | None = None
+    why: str = ""
+    transformation: Transformation | None = None
+    dispatch_line: DispatchLine | None = None
+    purchase_order_line: PurchaseOrderLine | None = None
+    corrects: StockEvent | None = None
+    portion: Portion | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """So much of one portion for one holder: exactly one of transformation and demand is given."""
+
+    portion_id: int
+    quantity: int
+    transformation_id: int | None = None
+    demand_id: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Freed:
     """A reservation that gave way to physical truth."""
 
@@ -51,6 +83,23 @@ class Freed:
     item: str
     lot: str
     quantity: int
+
+
+def moment_of(happened_at: datetime | None) -> datetime:
+    """The moment something happened: now where none is given. Raises BadInput for one in the future."""
+    now = clock.now()
+    if happened_at is not None and happened_at > now:
+        raise BadInput("what is recorded has happened: the moment may not be in the future", code="in_the_future")
+    return happened_at or now
+
+
+def check_quantity(item: Item, quantity: int, *, field: str = "quantity", minimum: int = 1) -> None:
+    """Raise BadInput unless the quantity is whole, at least ``minimum`` and within the limit of one quantity."""
+    most = limit_of(item.measure)
+    if isinstance(quantity, bool) or not isinstance(quantity, int) or not minimum <= quantity <= most:
+        accepted = f"from {show_quantity(minimum, item.measure)} to {show_quantity(most, item.measure)}"
+        shown = show_quantity(quantity, item.measure) if isinstance(quantity, int) else str(quantity)
+        raise BadInput(f"{shown} of {item.code}: {accepted} is accepted", faults=[Fault(field, shown, accepted)])
 
 
 def post(
@@ -66,35 +115,11 @@ def post(
     corrects: StockEvent | None = None,
     portion: Portion | None = None,
 ) -> StockEvent:
-    """Write one stock event with its movements and bring the balances along. The caller holds the item lock.
-
-    1. Check that the moment is not in the future and that no portion goes below nothing.
-    2. Free reservations that no longer fit what will be on hand.
-    3. Write event and movements, then the balances.
-
-    Raises BadInput for a future moment, Shortage where a portion holds less than is taken.
-    """
-    moment = happened_at or clock.now()
-    if moment > clock.now():
-        raise BadInput(
-            "what is recorded has happened: the moment may not be in the future", code="in_the_future"
-        )
-    totals: dict[int, int] = {}
-    portions: dict[int, Portion] = {}
-    for change in changes:
-        totals[change.portion.pk] = totals.get(change.portion.pk, 0) + change.quantity
-        portions[change.portion.pk] = change.portion
-    fresh = {row.pk: row for row in Portion.objects.filter(pk__in=totals).select_related("lot__item")}
-    for pk, total in totals.items():
-        _check_total(fresh[pk], total)
-    for pk, total in totals.items():
-        if total < 0:
-            free_down_to(portion=fresh[pk], on_hand=fresh[pk].on_hand + total)
-    event = StockEvent.objects.create(
-        uid=uuid.uuid4(),
+    """Write one stock event with its movements and bring the balances along: ``post_all`` for one."""
+    posting = Posting(
         kind=kind,
-        happened_at=moment,
-        recorded_at=clock.now(),
+        changes=changes,
+        happened_at=happened_at,
         who=who,
         why=why,
         transformation=transformation,
@@ -103,6 +128,45 @@ def post(
         corrects=corrects,
         portion=portion,
     )
+    return post_all([posting])[0]
+
+
+def post_all(postings: Sequence[Posting]) -> list[StockEvent]:
+    """Write stock events in order with their movements and bring the balances along. The caller holds the item lock.
+
+    1. Check that no moment is in the future and that no portion goes below nothing on the way.
+    2. Free reservations that no longer fit what will be on hand.
+    3. Write events and movements, then the balances.
+
+    Raises BadInput for a future moment, Shortage where a portion holds less than is taken.
+    """
+    moments = [moment_of(posting.happened_at) for posting in postings]
+    end, lowest = _totals(postings)
+    fresh = portions_now(end)
+    for pk, portion in fresh.items():
+        _check_total(portion, end[pk], lowest[pk])
+    for pk, portion in fresh.items():
+        if lowest[pk] < 0:
+            free_down_to(portion=portion, on_hand=portion.on_hand + lowest[pk])
+    recorded_at = clock.now()
+    events = StockEvent.objects.bulk_create(
+        [
+            StockEvent(
+                uid=uuid.uuid4(),
+                kind=posting.kind,
+                happened_at=moment,
+                recorded_at=recorded_at,
+                who=posting.who,
+                why=posting.why,
+                transformation=posting.transformation,
+                dispatch_line=posting.dispatch_line,
+                purchase_order_line=posting.purchase_order_line,
+                corrects=posting.corrects,
+                portion=posting.portion,
+            )
+            for posting, moment in zip(postings, moments, strict=True)
+        ]
+    )
     Movement.objects.bulk_create(
         Movement(
             event=event,
@@ -110,19 +174,52 @@ def post(
             lot_id=fresh[change.portion.pk].lot_id,
             quantity=change.quantity,
         )
-        for change in changes
+        for event, posting in zip(events, postings, strict=True)
+        for change in posting.changes
     )
-    for pk, total in totals.items():
-        if total:
-            Portion.objects.filter(pk=pk).update(on_hand=F("on_hand") + total)
-            portions[pk].on_hand = fresh[pk].on_hand + total
-    return event
+    _shift("on_hand", end)
+    for posting in postings:
+        for change in posting.changes:
+            change.portion.on_hand = fresh[change.portion.pk].on_hand + end[change.portion.pk]
+    return events
 
 
-def _check_total(portion: Portion, total: int) -> None:
+def _totals(postings: Sequence[Posting]) -> tuple[dict[int, int], dict[int, int]]:
+    """Per portion what all postings add up to, and the lowest point after any of them (at most 0)."""
+    end: dict[int, int] = {}
+    lowest: dict[int, int] = {}
+    for posting in postings:
+        for change in posting.changes:
+            pk = change.portion.pk
+            end[pk] = end.get(pk, 0) + change.quantity
+        for change in posting.changes:
+            pk = change.portion.pk
+            lowest[pk] = min(lowest.get(pk, 0), end[pk])
+    return end, lowest
+
+
+def portions_now(portion_ids: Iterable[int]) -> dict[int, Portion]:
+    found: dict[int, Portion] = {}
+    for part in chunks(sorted(portion_ids)):
+        found |= {row.pk: row for row in Portion.objects.filter(pk__in=part).select_related("lot__item")}
+    return found
+
+
+def chunks(rows: Sequence[Row], size: int = CHUNK) -> Iterator[Sequence[Row]]:
+    for start in range(0, len(rows), size):
+        yield rows[start : start + size]
+
+
+def _shift(balance: str, by: Mapping[int, int]) -> None:
+    """Raise or lower one balance of many portions: one statement a chunk."""
+    for part in chunks(sorted((pk, step) for pk, step in by.items() if step)):
+        steps = Case(*(When(pk=pk, then=Value(step)) for pk, step in part), output_field=BigIntegerField())
+        Portion.objects.filter(pk__in=[pk for pk, _ in part]).update(**{balance: F(balance) + steps})
+
+
+def _check_total(portion: Portion, end: int, lowest: int) -> None:
     item = portion.lot.item
-    left = portion.on_hand + total
-    if left < 0:
+    if portion.on_hand + lowest < 0:
         raise Shortage(
             f"lot {portion.lot.number} of {item.code} has {show_quantity(portion.on_hand, item.measure)} here",
             code="not_on_hand",
@@ -130,12 +227,12 @@ def _check_total(portion: Portion, total: int) -> None:
                 {
                     "item": item.code,
                     "lot": portion.lot.number,
-                    "wanted": show_quantity(-total, item.measure),
+                    "wanted": show_quantity(-lowest, item.measure),
                     "free": show_quantity(portion.on_hand, item.measure),
                 }
             ],
         )
-    if left > limit_of(item.measure):
+    if portion.on_hand + end > limit_of(item.measure):
         raise BadInput(
             f"more than {show_quantity(limit_of(item.measure), item.measure)} in one portion", code="too_much"
         )
@@ -147,9 +244,7 @@ def free_down_to(*, portion: Portion, on_hand: int) -> list[Freed]:
     Opens one alert a holder. The caller holds the item lock and writes the new balance itself.
     """
     reservations = list(
-        Reservation.objects.filter(portion=portion).select_related(
-            "transformation", "demand__customer", "demand__item"
-        )
+        Reservation.objects.filter(portion=portion).select_related("transformation", "demand__customer", "demand__item")
     )
     over = sum(row.quantity for row in reservations) - on_hand
     freed: list[Freed] = []
@@ -161,18 +256,12 @@ def free_down_to(*, portion: Portion, on_hand: int) -> list[Freed]:
         change_reservation(reservation=row, by=-quantity)
         freed.append(Freed(holder_of(row), portion.lot.item.code, portion.lot.number, quantity))
     for one in freed:
+        shown = show_quantity(one.quantity, portion.lot.item.measure)
         open_alert(
             kind="reservation_freed",
             subject=one.holder,
-            message=(
-                f"{show_quantity(one.quantity, portion.lot.item.measure)} of {one.item} lot {one.lot} "
-                f"set aside for {one.holder} is not there any more"
-            ),
-            facts={
-                "item": one.item,
-                "lot": one.lot,
-                "quantity": show_quantity(one.quantity, portion.lot.item.measure),
-            },
+            message=f"{shown} of {one.item} lot {one.lot} set aside for {one.holder} is not there any more",
+            facts={"item": one.item, "lot": one.lot, "quantity": shown},
         )
     return freed
 
@@ -206,6 +295,45 @@ def change_reservation(*, reservation: Reservation, by: int) -> None:
         reservation.save(update_fields=["quantity"])
 
 
+def set_aside(rows: Sequence[SetAside]) -> None:
+    """Write reservations and their balances, added to what the same holder has of the same portion already.
+
+    A fixed number of statements up to some two hundred rows. The caller holds the item lock and has checked.
+    """
+    wanted: dict[tuple[int, int | None, int | None], int] = {}
+    for row in rows:
+        key = (row.portion_id, row.transformation_id, row.demand_id)
+        wanted[key] = wanted.get(key, 0) + row.quantity
+    raised: list[Reservation] = []
+    for part in chunks(sorted({portion_id for portion_id, _, _ in wanted})):
+        for kept in Reservation.objects.filter(portion__in=part):
+            more = wanted.pop((kept.portion_id, kept.transformation_id, kept.demand_id), 0)
+            if more:
+                kept.quantity += more
+                raised.append(kept)
+    if raised:
+        Reservation.objects.bulk_update(raised, ["quantity"])
+    Reservation.objects.bulk_create(
+        Reservation(portion_id=portion_id, transformation_id=made, demand_id=demand, quantity=quantity)
+        for (portion_id, made, demand), quantity in wanted.items()
+    )
+    by: dict[int, int] = {}
+    for row in rows:
+        by[row.portion_id] = by.get(row.portion_id, 0) + row.quantity
+    _shift("reserved", by)
+
+
+def let_go(reservations: Sequence[Reservation]) -> int:
+    """Free these reservations as a whole; answers how many. The caller holds the item lock."""
+    by: dict[int, int] = {}
+    for row in reservations:
+        by[row.portion_id] = by.get(row.portion_id, 0) - row.quantity
+    for part in chunks([row.pk for row in reservations]):
+        Reservation.objects.filter(pk__in=part).delete()
+    _shift("reserved", by)
+    return len(reservations)
+
+
 def open_alert(*, kind: str, subject: str, message: str, facts: dict[str, object]) -> Alert:
     """Open an alert, or bring the open one of the same kind and subject up to date."""
     alert, _ = Alert.objects.update_or_create(
@@ -216,12 +344,36 @@ def open_alert(*, kind: str, subject: str, message: str, facts: dict[str, object
 
 def close_alerts(*, kind: str, subjects: Iterable[str]) -> int:
     """Close the open alerts of these subjects; answers how many there were."""
-    return Alert.objects.filter(kind=kind, subject__in=list(subjects), closed_at=None).update(
-        closed_at=clock.now()
+    return Alert.objects.filter(kind=kind, subject__in=list(subjects), closed_at=None).update(closed_at=clock.now())
+
+
+def portion_of(
+    *,
+    lot: Lot,
+    place: str = "",
+    container: str = "",
+    set_apart: bool = False,
+    opened_on: date | None = None,
+) -> Portion:
+    """The lot's portion in this place and condition, made empty where there is none yet.
+
+    Raises WrongState where stock stands there that was opened on another day (or never): one portion has
+    one condition, so that its last day stays true.
+    """
+    portion, _ = Portion.objects.select_related("lot__item").get_or_create(
+        lot=lot, place=place, container=container, set_apart=set_apart, defaults={"opened_on": opened_on}
     )
-
-
-def portion_of(*, lot: Lot, place: str = "", container: str = "", set_apart: bool = False) -> Portion:
-    """The lot's portion in this place and condition, made empty where there is none yet."""
-    portion, _ = Portion.objects.get_or_create(lot=lot, place=place, container=container, set_apart=set_apart)
+    if portion.opened_on != opened_on:
+        if portion.on_hand:
+            raise WrongState(
+                f"lot {lot.number} stands there already, opened on another day or not at all: name another container",
+                code="other_condition",
+            )
+        portion.opened_on = opened_on
+        portion.save(update_fields=["opened_on"])
     return portion
+
+
+def fresh_portion(portion: Portion) -> Portion:
+    """The portion as it is now, with lot and item: read under the lock, before checking."""
+    return Portion.objects.select_related("lot__item").get(pk=portion.pk)

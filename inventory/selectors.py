@@ -1,0 +1,170 @@
+"""Reads of the storeroom across tables or in bulk: a fixed number of queries however many rows are asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import date, timedelta
+from typing import TypeVar
+
+from django.db.models import F, Q
+
+from inventory.errors import NotFound
+from inventory.models import (
+    Demand,
+    Dispatch,
+    Item,
+    Lot,
+    Party,
+    Portion,
+    PurchaseOrder,
+    PurchaseOrderLine,
+    Reservation,
+    Transformation,
+)
+from inventory.numbers import fold
+from inventory.usability import last_day_of, unusable_reason
+
+NEVER = date.max
+Row = TypeVar("Row")
+
+
+def find_item(code: str) -> Item:
+    return _one(Item.objects.filter(code=code).first(), f"no item {code!r}")
+
+
+def find_party(code: str) -> Party:
+    return _one(Party.objects.filter(code=code).first(), f"no party {code!r}")
+
+
+def get_lot(item_code: str, number: str) -> Lot:
+    """The lot with exactly our number of exactly this item."""
+    lot = Lot.objects.select_related("item").filter(item__code=item_code, number=number).first()
+    return _one(lot, f"no lot {number!r} of item {item_code!r}")
+
+
+def find_lots(number: str, item: Item | None = None) -> list[Lot]:
+    """Every lot that bears this number as ours, the supplier's or the maker's; case, spaces and dashes do not count."""
+    folded = fold(number)
+    if not folded:
+        return []
+    lots = Lot.objects.select_related("item").filter(
+        Q(number_folded=folded) | Q(supplier_lot_folded=folded) | Q(maker_lot_folded=folded)
+    )
+    if item is not None:
+        lots = lots.filter(item=item)
+    return list(lots.order_by("item__code", "number"))
+
+
+def find_portion(lot: Lot, place: str = "", container: str = "", set_apart: bool = False) -> Portion:
+    portion = (
+        Portion.objects.select_related("lot__item")
+        .filter(lot=lot, place=place, container=container, set_apart=set_apart)
+        .first()
+    )
+    return _one(portion, f"lot {lot.number} has no portion at place {place!r}, container {container!r}")
+
+
+def find_order(code: str) -> PurchaseOrder:
+    return _one(PurchaseOrder.objects.filter(code=code).first(), f"no purchase order {code!r}")
+
+
+def find_dispatch(code: str) -> Dispatch:
+    return _one(Dispatch.objects.filter(code=code).first(), f"no dispatch {code!r}")
+
+
+def find_demand(*, item: Item, due_on: date, customer: Party | None, reference: str) -> Demand:
+    demand = Demand.objects.filter(item=item, due_on=due_on, customer=customer, reference=reference).first()
+    return _one(demand, f"no demand of {item.code} on {due_on} with reference {reference!r}")
+
+
+def find_transformation(code: str) -> Transformation:
+    return _one(Transformation.objects.filter(code=code).first(), f"no making {code!r}")
+
+
+def _one(row: Row | None, message: str) -> Row:
+    if row is None:
+        raise NotFound(message)
+    return row
+
+
+def portions_here(item_ids: Iterable[int] | None = None) -> list[Portion]:
+    """Every portion that holds something, with lot and item, in item, lot, place, container order. One query."""
+    portions = Portion.objects.filter(on_hand__gt=0).select_related("lot__item")
+    if item_ids is not None:
+        portions = portions.filter(lot__item__in=list(item_ids))
+    return list(portions.order_by("lot__item__code", "lot__number", "place", "container", "set_apart"))
+
+
+def usable_portions(
+    item_ids: Iterable[int], on: date, min_remaining_days: int | None = None
+) -> dict[int, list[Portion]]:
+    """Per item the portions with something free that may be used on this day, first expiry first. One query.
+
+    ``min_remaining_days`` takes the place of each item's own. Lot and item come with the portions.
+    """
+    found: dict[int, list[Portion]] = {item_id: [] for item_id in item_ids}
+    portions = Portion.objects.filter(
+        lot__item__in=list(found), lot__status=Lot.Status.RELEASED, set_apart=False, on_hand__gt=F("reserved")
+    ).select_related("lot__item")
+    for portion in portions:
+        if is_usable(portion, on, min_remaining_days):
+            found[portion.lot.item_id].append(portion)
+    for rows in found.values():
+        rows.sort(key=first_expiry_first)
+    return found
+
+
+def is_usable(portion: Portion, on: date, min_remaining_days: int | None = None) -> bool:
+    """Usable on the day and living long enough after it. Needs the portion with lot and item."""
+    lot, item = portion.lot, portion.lot.item
+    if unusable_reason(lot, portion, item, on):
+        return False
+    remaining = item.min_remaining_days if min_remaining_days is None else min_remaining_days
+    last_day = last_day_of(lot, portion, item)
+    return last_day is None or last_day >= on + timedelta(days=remaining)
+
+
+def first_expiry_first(portion: Portion) -> tuple[date, date, date, str, str, str]:
+    """The order of service of supply: last day (never last), day it is here, received day (blank first), number."""
+    lot = portion.lot
+    received = lot.received_on or date.min
+    return (
+        last_day_of(lot, portion, lot.item) or NEVER,
+        max(received, lot.available_on or date.min),
+        received,
+        lot.number,
+        portion.place,
+        portion.container,
+    )
+
+
+def reservations_of(transformation_ids: Iterable[int]) -> Mapping[int, list[Reservation]]:
+    """Per making what is set aside for it, with portion, lot and item. One query."""
+    found: dict[int, list[Reservation]] = {pk: [] for pk in transformation_ids}
+    rows = (
+        Reservation.objects.filter(transformation__in=list(found))
+        .select_related("portion__lot__item")
+        .order_by("portion__lot__item__code", "portion__lot__number", "pk")
+    )
+    for row in rows:
+        assert row.transformation_id is not None
+        found[row.transformation_id].append(row)
+    return found
+
+
+def open_demands() -> list[Demand]:
+    """Demands still wanted, with item and customer, by day, then customer and reference. One query."""
+    return list(
+        Demand.objects.filter(closed_at=None, dispatched__lt=F("quantity"))
+        .select_related("item", "customer")
+        .order_by("due_on", "customer__code", "reference", "item__code")
+    )
+
+
+def open_order_lines() -> list[PurchaseOrderLine]:
+    """Order lines with something still to come, with order, supplier and item. One query."""
+    return list(
+        PurchaseOrderLine.objects.filter(closed_at=None, received__lt=F("quantity"))
+        .select_related("order__supplier", "item")
+        .order_by("due_on", "order__code", "item__code")
+    )

@@ -1,0 +1,235 @@
+"""Reserving: stock set aside for one making or one demand, all of it or nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+from inventory import clock
+from inventory.errors import BadInput, Shortage, WrongState
+from inventory.models import Demand, Item, Portion, Reservation, Transformation
+from inventory.quantities import show_quantity
+from inventory.selectors import usable_portions
+from inventory.services.ledger import (
+    SetAside,
+    check_quantity,
+    close_alerts,
+    demand_name,
+    let_go,
+    portions_now,
+    set_aside,
+)
+from inventory.transactions import lock_items, write
+
+if TYPE_CHECKING:
+    from django.contrib.auth.models import User
+
+
+@dataclass(frozen=True, slots=True)
+class Want:
+    """So much of an item for one line; ``single_lot``: from one lot or not at all."""
+
+    item_id: int
+    quantity: int
+    single_lot: bool = False
+    position: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What one line got of one portion."""
+
+    position: int
+    portion: Portion
+    quantity: int
+
+
+@write
+def reserve(
+    *,
+    wants: Sequence[Want],
+    on: date,
+    transformation: Transformation | None = None,
+    demand: Demand | None = None,
+    min_remaining_days: int | None = None,
+    who: User | None = None,
+) -> list[Taken]:
+    """Set stock aside for one holder: usable on the day, first expiry first, all wants or none.
+
+    A day that is past counts as today. ``min_remaining_days`` (else the customer's own, else each item's)
+    must be left on the day. Drawn items are never short and nothing of them is set aside. What the holder
+    has set aside already stays and is not counted. The same number of statements however many wants.
+
+    Raises Shortage with ``facts["shortages"]``: item, position, wanted, free of each want that is short.
+    """
+    _one_holder(transformation, demand)
+    items = Item.objects.in_bulk(sorted({want.item_id for want in wants}))
+    for want in wants:
+        check_quantity(items[want.item_id], want.quantity)
+    wants = [want for want in wants if not items[want.item_id].drawn]
+    if min_remaining_days is None and demand is not None and demand.customer is not None:
+        min_remaining_days = demand.customer.min_remaining_days
+    lock_items(items)
+    _check_holder_open(transformation, demand, sum(want.quantity for want in wants))
+    usable = usable_portions(items, max(on, clock.today()), min_remaining_days)
+    taken, short = choose(wants, usable)
+    if short:
+        raise _shortage(short, items)
+    set_aside(
+        [
+            SetAside(
+                portion_id=one.portion.pk,
+                quantity=one.quantity,
+                transformation_id=transformation.pk if transformation else None,
+                demand_id=demand.pk if demand else None,
+            )
+            for one in taken
+        ]
+    )
+    close_alerts(kind="reservation_freed", subjects=[holder_name(transformation, demand)])
+    return taken
+
+
+def choose(
+    wants: Sequence[Want], usable: Mapping[int, Sequence[Portion]]
+) -> tuple[list[Taken], list[tuple[Want, int]]]:
+    """What each want takes of the portions, which stand first expiry first; and what is short with what was free.
+
+    Wants from one lot are served before the others of the item, so that nobody breaks the lot they need.
+    """
+    left = {portion.pk: portion.free for rows in usable.values() for portion in rows}
+    taken: list[Taken] = []
+    short: list[tuple[Want, int]] = []
+    for want in sorted(wants, key=lambda want: (not want.single_lot, want.position)):
+        rows = usable.get(want.item_id, ())
+        if want.single_lot:
+            rows, free = _one_lot(rows, left, want.quantity)
+        else:
+            free = sum(left[portion.pk] for portion in rows)
+        if free < want.quantity:
+            short.append((want, free))
+            continue
+        rest = want.quantity
+        for portion in rows:
+            part = min(rest, left[portion.pk])
+            if part:
+                taken.append(Taken(want.position, portion, part))
+                left[portion.pk] -= part
+                rest -= part
+    return sorted(taken, key=lambda one: one.position), short
+
+
+def _one_lot(rows: Sequence[Portion], left: Mapping[int, int], quantity: int) -> tuple[Sequence[Portion], int]:
+    """The portions of the first lot that holds the quantity, with what is free; else none, with the most a lot has."""
+    lots: dict[int, list[Portion]] = {}
+    for portion in rows:
+        lots.setdefault(portion.lot_id, []).append(portion)
+    most = 0
+    for portions in lots.values():
+        free = sum(left[portion.pk] for portion in portions)
+        if free >= quantity:
+            return portions, free
+        most = max(most, free)
+    return (), most
+
+
+def _shortage(short: Iterable[tuple[Want, int]], items: Mapping[int, Item]) -> Shortage:
+    rows = []
+    for want, free in sorted(short, key=lambda one: one[0].position):
+        item = items[want.item_id]
+        rows.append(
+            {
+                "item": item.code,
+                "position": want.position,
+                "wanted": show_quantity(want.quantity, item.measure),
+                "free": show_quantity(free, item.measure),
+            }
+        )
+    told = ", ".join(f"{row['item']} ({row['wanted']} wanted, {row['free']} free)" for row in rows)
+    return Shortage(f"not enough usable stock: {told}", shortages=rows)
+
+
+def holder_name(transformation: Transformation | None, demand: Demand | None) -> str:
+    """batch:B or demand:CUSTOMER/REFERENCE, as alerts name their subject."""
+    if transformation is not None:
+        return f"batch:{transformation.code}"
+    assert demand is not None
+    return demand_name(demand)
+
+
+def _one_holder(transformation: Transformation | None, demand: Demand | None) -> None:
+    if (transformation is None) == (demand is None):
+        raise BadInput("stock is set aside for one making or for one demand")
+
+
+def _check_holder_open(transformation: Transformation | None, demand: Demand | None, quantity: int) -> None:
+    if transformation is not None:
+        if Transformation.objects.filter(pk=transformation.pk, closed_at__isnull=False).exists():
+            raise WrongState(f"{transformation.code} has ended: nothing is set aside for it any more")
+        return
+    assert demand is not None
+    demand.refresh_from_db(fields=["dispatched", "closed_at", "quantity"])
+    held = sum(Reservation.objects.filter(demand=demand).values_list("quantity", flat=True))
+    if held + quantity > demand.open_quantity:
+        raise WrongState(
+            f"{demand_name(demand)} wants {demand.open_quantity - held} more at most", code="more_than_wanted"
+        )
+
+
+@write
+def free(
+    *,
+    transformation: Transformation | None = None,
+    demand: Demand | None = None,
+    who: User | None = None,
+) -> int:
+    """Free everything set aside for the holder and close its alerts about it; answers how many reservations."""
+    _one_holder(transformation, demand)
+    held = Reservation.objects.filter(transformation=transformation, demand=demand)
+    lock_items(held.values_list("portion__lot__item_id", flat=True))
+    freed = let_go(list(held))
+    for kind in ("reservation_freed", "reservation_broken"):
+        close_alerts(kind=kind, subjects=[holder_name(transformation, demand)])
+    return freed
+
+
+@write
+def reserve_exact(*, rows: Sequence[tuple[Portion, Transformation | Demand, int]], who: User | None = None) -> None:
+    """Set aside exactly these quantities of these portions, whatever the lots' status: for tables that say so.
+
+    Raises Shortage where a portion has less free than is set aside of it. Nothing is written then.
+    """
+    lock_items({portion.lot.item_id for portion, _, _ in rows})
+    wanted: dict[int, int] = {}
+    for portion, _, quantity in rows:
+        check_quantity(portion.lot.item, quantity)
+        wanted[portion.pk] = wanted.get(portion.pk, 0) + quantity
+    _check_free(wanted)
+    set_aside(
+        [
+            SetAside(
+                portion_id=portion.pk,
+                quantity=quantity,
+                transformation_id=holder.pk if isinstance(holder, Transformation) else None,
+                demand_id=holder.pk if isinstance(holder, Demand) else None,
+            )
+            for portion, holder, quantity in rows
+        ]
+    )
+
+
+def _check_free(wanted: Mapping[int, int]) -> None:
+    shortages = [
+        {
+            "item": portion.lot.item.code,
+            "lot": portion.lot.number,
+            "wanted": show_quantity(wanted[pk], portion.lot.item.measure),
+            "free": show_quantity(portion.free, portion.lot.item.measure),
+        }
+        for pk, portion in portions_now(wanted).items()
+        if portion.free < wanted[pk]
+    ]
+    if shortages:
+        raise Shortage("less is free than is to be set aside", shortages=shortages)
