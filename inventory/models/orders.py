@@ -6,7 +6,7 @@ from django.db import models
 from django.db.models import F, Q
 from django.db.models.functions import Now
 
-from inventory.models.items import CODE_LENGTH, Item
+from inventory.models.items import CODE_LENGTH, NAME_LENGTH, Item
 from inventory.models.parties import Party
 
 
@@ -24,6 +24,7 @@ class Demand(models.Model):
     reference = models.CharField(max_length=CODE_LENGTH, blank=True, default="")
     priority = models.PositiveIntegerField(null=True, blank=True)
     closed_at = models.DateTimeField(null=True, blank=True)
+    closed_why = models.CharField(max_length=NAME_LENGTH, blank=True, default="")
 
     class Meta:
         constraints = [
@@ -67,6 +68,7 @@ class PurchaseOrderLine(models.Model):
     due_on = models.DateField()
     expires_on = models.DateField(null=True, blank=True)
     closed_at = models.DateTimeField(null=True, blank=True)
+    closed_why = models.CharField(max_length=NAME_LENGTH, blank=True, default="")
 
     class Meta:
         constraints = [

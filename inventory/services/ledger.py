@@ -93,6 +93,14 @@ def moment_of(happened_at: datetime | None) -> datetime:
     return happened_at or now
 
 
+def moment_and_day(happened_at: datetime | None, day: date | None) -> tuple[datetime, date]:
+    """The moment and the day of an act: another day than today without a moment happened at its noon."""
+    if happened_at is None and day is not None and day != clock.today():
+        happened_at = clock.noon_of(day)
+    moment = moment_of(happened_at)
+    return moment, day or clock.day_of(moment)
+
+
 def check_quantity(item: Item, quantity: int, *, field: str = "quantity", minimum: int = 1) -> None:
     """Raise BadInput unless the quantity is whole, at least ``minimum`` and within the limit of one quantity."""
     most = limit_of(item.measure)

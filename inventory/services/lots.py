@@ -32,6 +32,7 @@ from inventory.services.ledger import (
     fresh_portion,
     holder_of,
     let_go,
+    moment_and_day,
     moment_of,
     open_alert,
     portion_of,
@@ -562,8 +563,7 @@ def open_container(
     The whole portion opens where it stands and keeps what is reserved of it; a part is a portion of its own,
     in the container named (else "opened"). The day is ``opened_on``, else that of the moment.
     """
-    moment = moment_of(happened_at or (clock.noon_of(opened_on) if opened_on and opened_on < clock.today() else None))
-    opened_on = opened_on or clock.day_of(moment)
+    moment, opened_on = moment_and_day(happened_at, opened_on)
     if opened_on > clock.today():
         raise BadInput("a container is not opened in the future", code="in_the_future")
     if portion.opened_on is not None:
@@ -609,7 +609,7 @@ def _carry(
     2. Where the whole portion goes and its reservations go along: lift them, post, set them aside there.
     3. Else post: reservations that no longer fit what stays are freed.
     """
-    _check_spot(place, container)
+    check_spot(place, container)
     lock_items([portion.lot.item_id])
     source = fresh_portion(portion)
     quantity = source.on_hand if quantity is None else quantity
@@ -634,7 +634,8 @@ def _carry(
     return target
 
 
-def _check_spot(place: str, container: str) -> None:
+def check_spot(place: str, container: str) -> None:
+    """Raise BadInput where the name of a place or container is too long."""
     for field, text in (("place", place), ("container", container)):
         if len(text) > CODE_LENGTH:
             raise BadInput(

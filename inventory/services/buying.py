@@ -1,0 +1,246 @@
+"""Buying: orders placed, deliveries received as lots, goods sent back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from inventory import clock
+from inventory.errors import BadInput, Conflict, WrongState
+from inventory.models import Item, Lot, Party, Portion, PurchaseOrder, PurchaseOrderLine, StockEvent
+from inventory.models.items import CODE_LENGTH, NAME_LENGTH
+from inventory.numbers import propose_lot_numbers, propose_order_number
+from inventory.services.ledger import Change, Posting, check_quantity, moment_and_day, post, post_all
+from inventory.services.lots import NewLot, check_spot, create_lots
+from inventory.transactions import lock_items, write
+
+if TYPE_CHECKING:
+    from django.contrib.auth.models import User
+
+
+@dataclass(frozen=True, slots=True)
+class OrderLine:
+    item: Item
+    quantity: int
+    due_on: date
+    expires_on: date | None = None  # where the supplier promised a date
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """One lot that came. Several may name one order line; none where nobody ordered it."""
+
+    item: Item
+    quantity: int
+    number: str = ""  # blank: given by the workshop's pattern
+    supplier_lot: str = ""
+    maker_lot: str = ""
+    expires_on: date | None = None
+    retest_on: date | None = None
+    available_on: date | None = None
+    order_line: PurchaseOrderLine | None = None
+    place: str = ""
+    container: str = ""
+    unit_cost_e6: int | None = None
+    status: str = Lot.Status.QUARANTINE
+    note: str = ""
+
+
+@write
+def place_order(
+    *, supplier: Party, lines: Sequence[OrderLine], code: str = "", who: User | None = None
+) -> PurchaseOrder:
+    """Write down what was ordered. A blank code is given.
+
+    Raises BadInput for no supplier, no lines, an item twice for one day; Conflict where the code is taken.
+    """
+    _check_supplies(supplier)
+    if not lines:
+        raise BadInput("an order has at least one line", code="no_lines")
+    seen = set()
+    for line in lines:
+        check_quantity(line.item, line.quantity)
+        if line.item.drawn:
+            raise BadInput(f"{line.item.code} is drawn here and never bought", code="drawn")
+        if (line.item.pk, line.due_on) in seen:
+            raise BadInput(f"{line.item.code} stands twice for {line.due_on}: put it in one line", code="line_twice")
+        if line.expires_on is not None and line.expires_on < line.due_on:
+            raise BadInput(f"{line.item.code} would expire before it is due", code="expires_before_due")
+        seen.add((line.item.pk, line.due_on))
+    code = code or propose_order_number(clock.today())
+    if len(code) > CODE_LENGTH:
+        raise BadInput(f"an order code has at most {CODE_LENGTH} characters", code="bad_number")
+    if PurchaseOrder.objects.filter(code=code).exists():
+        raise Conflict(f"the order code {code} is taken", code="number_taken")
+    order = PurchaseOrder.objects.create(code=code, supplier=supplier, placed_at=clock.now())
+    PurchaseOrderLine.objects.bulk_create(
+        PurchaseOrderLine(
+            order=order, item=line.item, quantity=line.quantity, due_on=line.due_on, expires_on=line.expires_on
+        )
+        for line in lines
+    )
+    return order
+
+
+@write
+def close_order_line(*, line: PurchaseOrderLine, why: str, who: User | None = None) -> PurchaseOrderLine:
+    """The rest of a line will not come: it is expected no more."""
+    lock_items([line.item_id])
+    line.refresh_from_db()
+    if line.closed_at is not None:
+        raise WrongState("this order line is closed already", code="closed")
+    if not why.strip():
+        raise BadInput("say why the rest will not come", code="why_needed")
+    line.closed_at = clock.now()
+    line.closed_why = why[:NAME_LENGTH]
+    line.save(update_fields=["closed_at", "closed_why"])
+    return line
+
+
+@write
+def receive(
+    *,
+    supplier: Party,
+    deliveries: Sequence[Delivery],
+    received_on: date | None = None,
+    happened_at: datetime | None = None,
+    who: User | None = None,
+    why: str = "",
+) -> list[Lot]:
+    """Put a delivery on the books: one lot for each entry, in quarantine unless it says otherwise.
+
+    1. Check quantities, and that the order lines named are this supplier's, of the item, and open.
+    2. Lock the items, number the lots, write them with their first decision.
+    3. Post what was received and bring the order lines along: one that has come in full (or over) is closed.
+
+    ``available_on`` of a quarantined lot is the received day plus the item's ``release_days`` unless given.
+    Raises BadInput, Conflict for a number that the item has already, WrongState for a closed line.
+    """
+    _check_supplies(supplier)
+    if not deliveries:
+        raise BadInput("a delivery has at least one lot", code="no_lines")
+    moment, day = moment_and_day(happened_at, received_on)
+    for delivery in deliveries:
+        _check_delivery(delivery)
+    lock_items({delivery.item.pk for delivery in deliveries})
+    _check_order_lines(supplier, deliveries)
+    lots = create_lots(_numbered(supplier, deliveries, day), decided_at=moment, who=who, why=why)
+    portions = Portion.objects.bulk_create(
+        Portion(lot=lot, place=delivery.place, container=delivery.container)
+        for lot, delivery in zip(lots, deliveries, strict=True)
+    )
+    post_all(
+        [
+            Posting(
+                kind=StockEvent.Kind.RECEIVED,
+                changes=[Change(portion, delivery.quantity)],
+                happened_at=moment,
+                who=who,
+                why=why,
+                purchase_order_line=delivery.order_line,
+            )
+            for portion, delivery in zip(portions, deliveries, strict=True)
+        ]
+    )
+    _bring_order_lines_along(deliveries)
+    return lots
+
+
+def _check_delivery(delivery: Delivery) -> None:
+    check_quantity(delivery.item, delivery.quantity)
+    check_spot(delivery.place, delivery.container)
+    if delivery.item.drawn:
+        raise BadInput(f"{delivery.item.code} is drawn here and never received", code="drawn")
+
+
+def _check_order_lines(supplier: Party, deliveries: Sequence[Delivery]) -> None:
+    """Read the named lines again under the lock and see that they may take this delivery."""
+    named = {delivery.order_line.pk for delivery in deliveries if delivery.order_line is not None}
+    lines = PurchaseOrderLine.objects.select_related("order").in_bulk(sorted(named))
+    for delivery in deliveries:
+        if delivery.order_line is None:
+            continue
+        line = lines[delivery.order_line.pk]
+        if line.order.supplier_id != supplier.pk:
+            raise BadInput(f"order {line.order.code} is not one of {supplier.code}", code="wrong_supplier")
+        if line.item_id != delivery.item.pk:
+            raise BadInput(f"that line of order {line.order.code} is not for {delivery.item.code}", code="wrong_item")
+        if line.closed_at is not None:
+            raise WrongState(
+                f"that line of order {line.order.code} is closed: receive the rest without a line", code="closed"
+            )
+
+
+def _numbered(supplier: Party, deliveries: Sequence[Delivery], day: date) -> list[NewLot]:
+    blank = [delivery.item for delivery in deliveries if not delivery.number]
+    given = iter(propose_lot_numbers(blank, day)) if blank else iter(())
+    return [
+        NewLot(
+            item=delivery.item,
+            number=delivery.number or next(given),
+            origin=Lot.Origin.RECEIVED,
+            status=delivery.status,
+            supplier=supplier,
+            supplier_lot=delivery.supplier_lot,
+            maker_lot=delivery.maker_lot,
+            received_on=day,
+            available_on=_available_on(delivery, day),
+            expires_on=delivery.expires_on,
+            retest_on=delivery.retest_on,
+            unit_cost_e6=delivery.unit_cost_e6,
+            note=delivery.note,
+        )
+        for delivery in deliveries
+    ]
+
+
+def _available_on(delivery: Delivery, day: date) -> date | None:
+    if delivery.available_on is None and delivery.status == Lot.Status.QUARANTINE:
+        return day + timedelta(days=delivery.item.release_days)
+    return delivery.available_on
+
+
+def _bring_order_lines_along(deliveries: Sequence[Delivery]) -> None:
+    came: dict[int, int] = {}
+    named: dict[int, PurchaseOrderLine] = {}
+    for delivery in deliveries:
+        if delivery.order_line is not None:
+            named[delivery.order_line.pk] = delivery.order_line
+            came[delivery.order_line.pk] = came.get(delivery.order_line.pk, 0) + delivery.quantity
+    for pk, line in named.items():
+        line.refresh_from_db(fields=["received", "closed_at", "quantity"])
+        line.received += came[pk]
+        if line.received >= line.quantity:
+            line.closed_at = clock.now()
+        line.save(update_fields=["received", "closed_at"])
+
+
+@write
+def send_back(
+    *,
+    portion: Portion,
+    quantity: int,
+    why: str,
+    happened_at: datetime | None = None,
+    who: User | None = None,
+) -> StockEvent:
+    """Goods go back to their supplier, whatever the lot's status; reservations that no longer fit are freed."""
+    check_quantity(portion.lot.item, quantity)
+    if portion.lot.origin not in (Lot.Origin.RECEIVED, Lot.Origin.OPENING):
+        raise WrongState(f"lot {portion.lot.number} was not bought: it cannot be sent back", code="not_bought")
+    lock_items([portion.lot.item_id])
+    return post(
+        kind=StockEvent.Kind.SENT_BACK,
+        changes=[Change(portion, -quantity)],
+        happened_at=happened_at,
+        who=who,
+        why=why,
+        portion=portion,
+    )
+
+
+def _check_supplies(supplier: Party) -> None:
+    if not supplier.supplies:
+        raise BadInput(f"{supplier.code} is no supplier", code="no_supplier")
