@@ -103,8 +103,14 @@ class Shelf:
         """
         rows = self._rows
         first = place = bisect_left(self._keys, (valid_through,))
+        count = len(rows)
+        if place < count and quantity:
+            row = rows[place]
+            if row.rest > quantity:  # by far the most common case
+                row.rest -= quantity
+                return [(row, quantity)], 0
         takes: Takes = []
-        while quantity and place < len(rows):
+        while quantity and place < count:
             row = rows[place]
             if row.rest > quantity:
                 row.rest -= quantity
@@ -147,11 +153,16 @@ class Shelf:
         self.late_surplus = [row for row in self.late_surplus if row.rest]
         return takes, quantity - sum(part for _, part in takes)
 
-    def left_on(self, day: int) -> int:
-        """What is here and lives through ``day``, surplus even when it is late."""
-        first = bisect_left(self._keys, (day,))
-        here = sum(row.rest for row in self._rows[first:])
-        return here + sum(row.rest for row in self.late_surplus if row.last_day >= day)
+    def missing_from(self, floor: int, day: int) -> int:
+        """How far what is here and lives through ``day``, surplus even when late, is below ``floor``."""
+        for row in reversed(self._rows):
+            if floor <= 0 or row.last_day < day:
+                break
+            floor -= row.rest
+        for row in self.late_surplus:
+            if row.last_day >= day:
+                floor -= row.rest
+        return max(0, floor)
 
     def copy(self) -> Shelf:
         """The same shelf with rows of its own, to try a future on."""

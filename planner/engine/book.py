@@ -14,6 +14,7 @@ from hashlib import sha256
 
 from planner.engine.allocate import FIRM_OUTPUT, LOT, ORDER, Supply
 from planner.engine.explode import PERCENT, formula_output
+from planner.engine.firm import FirmBatches
 from planner.engine.levels import low_level_codes
 from planner.engine.lotsize import largest_charges
 from planner.engine.needs import Need
@@ -68,8 +69,10 @@ class Book:
             for lot, reserved in zip(problem.lots, self.reserved_on, strict=True)
         ]
 
-        self.needs: dict[str, list[Need]] = defaultdict(list)
-        self._lines_of: dict[int, list[tuple[int, str, str, bool, int, list[Need]]]] = {}
+        self.firm = FirmBatches(
+            zip(problem.batches, self.batch_formulas, strict=True), self.items, self.from_day, self.to_day
+        )
+        self.needs: dict[str, list[Need]] = defaultdict(list)  # of demands and of proposals' lines
         self.requirements: dict[int, list[Requirement]] = defaultdict(list)  # by day
         self.unmet: dict[tuple[int, str, str], int] = defaultdict(int)  # (day, item, reason) -> steps
         self.makes: list[tuple[int, Make]] = []  # with the number of the cut on its day
@@ -91,23 +94,6 @@ class Book:
                 raise PlanError("percent_sum", f"formula {formula.formula}: lines do not sum to 100 %")
             uses[formula.item].update(line.item for line in formula.lines)
         return low_level_codes(uses)
-
-    def lines_of(self, formula: Formula) -> list[tuple[int, str, str, bool, int, list[Need]]]:
-        """(position, phase, item, single_lot, min_remaining_days, the item's needs) of each line."""
-        lines = self._lines_of.get(id(formula))
-        if lines is None:
-            lines = self._lines_of[id(formula)] = [
-                (
-                    line.position,
-                    line.phase,
-                    line.item,
-                    line.single_lot,
-                    self.items[line.item].min_remaining_days,
-                    self.needs[line.item],
-                )
-                for line in formula.lines
-            ]
-        return lines
 
     def supply_of(self, item: Item) -> list[Supply]:
         """The item's firm supply: usable portions less what is reserved of them, orders, firm outputs."""

@@ -22,18 +22,20 @@ ENDLESS = 1 << 60
 
 def net_item(book: Book, item: Item) -> None:
     """Serve every need of ``item``, write its requirements and proposals, and the needs those bring below."""
+    needs = book.firm.needs_of(item)
+    if item.code in book.needs:
+        needs += book.needs.pop(item.code)
+        needs.sort(key=order_of_service)
     if item.drawn:
-        _draw(book, item)
-        return
-    needs = book.needs.get(item.code, [])
-    if needs or item.safety_stock:
+        _draw(book, item, needs)
+    elif needs or item.safety_stock:
         _Netting(book, item, needs).run()
 
 
-def _draw(book: Book, item: Item) -> None:
+def _draw(book: Book, item: Item, needs: Sequence[Need]) -> None:
     """A drawn item is never short and has no lots."""
     gross: dict[int, int] = {}
-    for need in book.needs.get(item.code, ()):
+    for need in needs:
         gross[need.day] = gross.get(need.day, 0) + need.quantity
         if need.line is not None:
             need.line.short = 0
@@ -45,9 +47,9 @@ def _draw(book: Book, item: Item) -> None:
 class _Netting:
     """One item being netted."""
 
-    def __init__(self, book: Book, item: Item, needs: list[Need]) -> None:
+    def __init__(self, book: Book, item: Item, needs: Sequence[Need]) -> None:
+        """``needs`` in order of service."""
         self.book, self.item = book, item
-        needs.sort(key=order_of_service)
         self.needs = needs
         self.supply = book.supply_of(item)
         self.source: Making | Buying | None = source_of(book, item)
@@ -89,44 +91,55 @@ class _Netting:
         open_needs: list[tuple[Need, int]] = []
         for need in todays:
             gross += need.quantity
-            rest = self._serve(need)
+            rest = self._serve_one(need) if need.single_lot or self.own_reserved else self._serve(need)
             if rest:
                 short += rest
                 open_needs.append((need, rest))
                 if self.runs_out_on is None and not need.safety_only:
                     self.runs_out_on = day
         covered = gross - short
-        if open_needs or (
-            self.floor_from <= day <= self.book.to_day and self.shelf.left_on(day) < self.item.safety_stock
-        ):
+        if open_needs or self._floor_missing(day):
             short += self._answer(day, open_needs)
         if day <= self.book.to_day and (gross or short):
             self.book.requirements[day].append(Requirement(self.item.code, day, gross, covered, short))
 
     def _serve(self, need: Need) -> int:
-        """Take for one need what is here, then late surplus; returns what is still uncovered."""
-        takes, late, rest, too_small = _take(self.shelf, need)
-        if late and not need.safety_only:
-            self.book.unmet[need.day, self.item.code, "late"] += sum(part for _, part in late)
+        """Serve an ordinary need of an item without reservations; returns what is still uncovered."""
+        takes, rest = self.shelf.take(need.valid_through, need.quantity)
+        if rest and self.shelf.late_surplus:
+            late, rest = self.shelf.take_late(need.valid_through, rest, single=False)
+            self._note_late(need, late)
+            takes += late
         line = need.line
         if line is not None:
-            if need.reserved or late:
-                takes = [*need.reserved, *takes, *late]
-            if len(takes) == 1 and takes[0][0].ready:
-                row, quantity = takes[0]
-                line.lots = [(row.code, quantity)]
-                line.short -= quantity
-            elif takes:
+            if takes:
                 _write_takes(line, takes)
-            own = self.own_reserved.get(need.owner) if self.own_reserved else None
-            if own or too_small:
-                # A lot whose reserved part was taken is not passed over, however small its rest.
-                taken = {row.code for row, _ in need.reserved}
-                too_small = [lot for lot in too_small if lot not in taken]
-                line.passed_over = self.reasons.for_line(need.day, own or {}, too_small)
-            else:
-                line.passed_over = self.reasons.on(need.day)
+            line.passed_over = self.reasons.on(need.day)
         return rest
+
+    def _serve_one(self, need: Need) -> int:
+        """As ``_serve``, with the need's own reservations before, and from one source where it must be."""
+        takes, late, rest, too_small = _take(self.shelf, need)
+        self._note_late(need, late)
+        line = need.line
+        if line is not None:
+            _write_takes(line, [*need.reserved, *takes, *late])
+            # A lot whose reserved part was taken is not passed over, however small its rest.
+            taken = {row.code for row, _ in need.reserved}
+            too_small = [lot for lot in too_small if lot not in taken]
+            own_reserved = self.own_reserved.get(need.owner, {})
+            line.passed_over = self.reasons.for_line(need.day, own_reserved, too_small)
+        return rest
+
+    def _note_late(self, need: Need, late: Takes) -> None:
+        if late and not need.safety_only:
+            self.book.unmet[need.day, self.item.code, "late"] += sum(part for _, part in late)
+
+    def _floor_missing(self, day: int) -> int:
+        """How far supply is below the safety stock on ``day``, on the days when that is looked at."""
+        if self.floor_from <= day <= self.book.to_day:
+            return self.shelf.missing_from(self.item.safety_stock, day)
+        return 0
 
     def _answer(self, day: int, open_needs: list[tuple[Need, int]]) -> int:
         """Propose for the open needs of ``day`` and for its safety floor; returns the floor's difference.
@@ -143,12 +156,10 @@ class _Netting:
                 surplus += source.propose(day, [(need, quantity)], number, self._later_use(surplus))
                 number = len(surplus) + 1
         pooled: OpenNeeds = [(need, quantity) for need, quantity in answered if not need.single_lot]
-        missing = 0
-        if self.floor_from <= day <= self.book.to_day:
-            left = self.shelf.left_on(day) + sum(row.rest for row in surplus if row.last_day >= day)
-            missing = max(0, self.item.safety_stock - left)
-            if missing and source and source.fresh_last_day(day) >= day:
-                pooled.append((None, missing))
+        todays = sum(row.rest for row in surplus if row.last_day >= day)
+        missing = max(0, self._floor_missing(day) - todays)
+        if missing and source and source.fresh_last_day(day) >= day:
+            pooled.append((None, missing))
         if pooled and source:
             surplus += source.propose(day, pooled, number, self._later_use(surplus))
         # Only now: what a day's proposals leave serves later days.
@@ -262,6 +273,11 @@ def _take(shelf: Shelf, need: Need) -> tuple[Takes, Takes, int, Sequence[str]]:
 
 def _write_takes(line: BatchLine, takes: Takes) -> None:
     """Fill a shown line: lots that are ready, what is expected, and the part that proposals answer."""
+    if len(takes) == 1 and takes[0][0].ready:
+        row, quantity = takes[0]
+        line.lots = [(row.code, quantity)]
+        line.short -= quantity
+        return
     lots: dict[str, int] = {}
     expected: dict[tuple[int, str], int] = {}  # by day, then source
     for row, quantity in takes:
@@ -274,6 +290,7 @@ def _write_takes(line: BatchLine, takes: Takes) -> None:
         else:
             key = (row.here_on, source_name(row))
             expected[key] = expected.get(key, 0) + quantity
-    line.lots = list(lots.items())
+    if lots:
+        line.lots = list(lots.items())
     if expected:
         line.expected = [Expected(source, expected[day, source], day) for day, source in sorted(expected)]

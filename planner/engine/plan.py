@@ -13,16 +13,12 @@ from contextlib import contextmanager
 from fractions import Fraction
 
 from planner.engine.book import Book
-from planner.engine.explode import line_quantities
-from planner.engine.needs import BATCH_ORDER, DEMANDED, NO_PRIORITY, Need
+from planner.engine.needs import DEMANDED, NO_PRIORITY, Need
 from planner.engine.netting import net_item
-from planner.engine.problem import Batch, Formula, Line, Problem
+from planner.engine.problem import Problem
 from planner.engine.propose import buy_content
 from planner.engine.result import (
-    BatchCoverage,
-    BatchLine,
     Buy,
-    Expected,
     Expiring,
     Make,
     Plan,
@@ -30,13 +26,6 @@ from planner.engine.result import (
     SubstituteFree,
     Unmet,
 )
-
-# A line starts with no lots, nothing expected, no substitutes; a list is put in place when there is
-# something to say. A quarter of a million lines share these, and nobody writes into them.
-_NO_LOTS: list[tuple[str, int]] = []
-_NOTHING_EXPECTED: list[Expected] = []
-_NO_SUBSTITUTES: list[SubstituteFree] = []
-_NONE_PASSED_OVER: list[tuple[str, str]] = []
 
 
 def plan(problem: Problem) -> Plan:
@@ -59,7 +48,8 @@ def plan(problem: Problem) -> Plan:
 def _collector_paused() -> Iterator[None]:
     """Pause the cyclic garbage collector: every row made here stays, and none is part of a cycle.
 
-    Its full passes over a million live rows would take longer than the planning.
+    Its passes over a million live rows would take as long as the planning. Freezing and thawing puts
+    the rows among the old ones, or the first pass after this would look at them all at once.
     """
     was_enabled = gc.isenabled()
     gc.disable()
@@ -67,100 +57,29 @@ def _collector_paused() -> Iterator[None]:
         yield
     finally:
         if was_enabled:
+            if gc.get_freeze_count() == 0:
+                gc.freeze()
+                gc.unfreeze()
             gc.enable()
 
 
 def _plan(problem: Problem) -> Plan:
     book = Book(problem)
-    coverage, substitutable = _add_batch_needs(book)
     _add_demand_needs(book)
     for code in sorted(book.items, key=lambda each: (book.levels[each], each)):
         net_item(book, book.items[code])
-    _write_substitutes(book, substitutable)
+    _write_substitutes(book)
     return Plan(
         from_day=book.from_day,
         to_day=book.to_day,
         requirements=_requirements(book),
-        batches=_batches(coverage),
+        batches=book.firm.coverage(),
         make=_makes(book),
         buy=_buys(book),
         expiring=_expiring(book),
         unmet=_unmet(book),
         lots_left=book.lots_left,
     )
-
-
-Substitutable = list[tuple[BatchLine, Line, int]]  # a shown line, its formula's line, the day of its need
-
-
-def _add_batch_needs(book: Book) -> tuple[list[BatchCoverage], Substitutable]:
-    """Write the needs of firm batches, in order of service; returns the rows of those that are shown."""
-    firm = sorted(
-        zip(book.problem.batches, book.batch_formulas, strict=True),
-        key=lambda each: (max(book.from_day, each[0].planned_for), _batch_order(each[0])),
-    )
-    splits: dict[tuple[int, int], list[int]] = {}
-    coverage: list[BatchCoverage] = []
-    substitutable: Substitutable = []
-    for batch, formula in firm:
-        key = (id(formula), batch.charge)
-        quantities = splits.get(key)
-        if quantities is None:
-            quantities = splits[key] = line_quantities(formula, batch.charge)
-        if batch.required or batch.weighed:
-            quantities = _still_needed(batch, formula, quantities)
-        lines = _add_needs_of_batch(book, batch, formula, quantities)
-        if batch.planned_for <= book.to_day:
-            coverage.append(BatchCoverage(batch.batch, formula.item, batch.planned_for, "", lines))
-            day = max(book.from_day, batch.planned_for)
-            for shown, line in zip(lines, formula.lines, strict=True):
-                if line.substitutes:
-                    substitutable.append((shown, line, day))
-    return coverage, substitutable
-
-
-def _add_needs_of_batch(book: Book, batch: Batch, formula: Formula, quantities: list[int]) -> list[BatchLine]:
-    day = max(book.from_day, batch.planned_for)
-    shown = batch.planned_for <= book.to_day
-    order = _batch_order(batch)
-    to = "batch:" + batch.batch
-    code = batch.batch
-    rows: list[BatchLine] = []
-    row: BatchLine | None = None
-    for (position, phase, item, single_lot, min_remaining_days, needs), quantity in zip(
-        book.lines_of(formula), quantities, strict=True
-    ):
-        if shown:
-            row = BatchLine(
-                position,
-                phase,
-                item,
-                quantity,
-                _NO_LOTS,
-                _NOTHING_EXPECTED,
-                quantity,
-                0,
-                _NO_SUBSTITUTES,
-                _NONE_PASSED_OVER,
-            )
-            rows.append(row)
-        if quantity:
-            valid_through = day + min_remaining_days
-            needs.append(Need(day, order, position, quantity, valid_through, to, code, single_lot, row))
-    return rows
-
-
-def _batch_order(batch: Batch) -> tuple[int, int, str]:
-    priority = NO_PRIORITY if batch.priority is None else batch.priority
-    return BATCH_ORDER[batch.status], priority, batch.batch
-
-
-def _still_needed(batch: Batch, formula: Formula, quantities: list[int]) -> list[int]:
-    """What the batch's own lines say in place of the formula's, less what is already weighed."""
-    return [
-        max(0, batch.required.get(line.position, quantity) - batch.weighed.get(line.position, 0))
-        for line, quantity in zip(formula.lines, quantities, strict=True)
-    ]
 
 
 def _add_demand_needs(book: Book) -> None:
@@ -178,29 +97,15 @@ def _add_demand_needs(book: Book) -> None:
         book.needs[demand.item].append(Need(day, order, 0, demand.quantity, day + min_remaining_days, to, index))
 
 
-def _batches(coverage: list[BatchCoverage]) -> list[BatchCoverage]:
-    for batch in coverage:
-        batch.coverage = "covered"
-        for line in batch.lines:
-            if line.short:
-                batch.coverage = "short"
-                break
-            if line.expected:
-                batch.coverage = "expected"
-    return sorted(coverage, key=lambda batch: (batch.planned_for, batch.batch))
-
-
-def _write_substitutes(book: Book, substitutable: Substitutable) -> None:
+def _write_substitutes(book: Book) -> None:
     """On short lines: what the plan leaves of each substitute, usable on the line's day."""
-    for shown, line, day in substitutable:
-        if not shown.short:
-            continue
-        shown.substitutes = []
+    for row, line, day in book.firm.short_with_substitutes():
+        row.substitutes = []
         for substitute in line.substitutes:
             item = book.items[substitute.item]
             free = book.free_of(item, day + item.min_remaining_days)
-            enough = free >= substitute.ratio * shown.short
-            shown.substitutes.append(SubstituteFree(item.code, plain_decimal(substitute.ratio), free, enough))
+            enough = free >= substitute.ratio * row.short
+            row.substitutes.append(SubstituteFree(item.code, plain_decimal(substitute.ratio), free, enough))
 
 
 def plain_decimal(ratio: Fraction) -> str:
