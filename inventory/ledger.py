@@ -1,0 +1,332 @@
+"""Reading the ledger: sums per lot, balances of makings, stock and value on a day, and the check of the books.
+
+Writes nothing. Sums are made by the database in whole base steps; movements are never fetched one by one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from decimal import ROUND_HALF_UP, Decimal
+from zoneinfo import ZoneInfo
+
+from django.db import connection
+from django.db.models import Q, QuerySet, Sum
+from django.db.models.functions import Coalesce
+
+from inventory import workshop
+from inventory.models import LotDecision, Movement, Portion, StockEvent, Transformation
+from inventory.quantities import MASS, show_quantity
+
+Kind = StockEvent.Kind
+CHUNK = 5000  # ids in one IN list
+
+# The kind whose effect a movement has: a correction counts with what it undid.
+EFFECT = Coalesce("event__corrects__kind", "event__kind")
+
+
+def in_chunks(ids: Iterable[int]) -> Iterable[list[int]]:
+    rows = sorted(ids)
+    for start in range(0, len(rows), CHUNK):
+        yield rows[start : start + CHUNK]
+
+
+@dataclass(frozen=True, slots=True)
+class LotBalance:
+    """What came to a lot and what went, in base steps. Came = went, to the milligram.
+
+    came: opening + received + made + returned + counted + corrected (the last two are signed and net);
+    went: used + dispatched + sent_back + sampled + discarded + on_hand.
+    """
+
+    opening: int = 0
+    received: int = 0
+    made: int = 0
+    returned: int = 0
+    counted: int = 0
+    corrected: int = 0
+    used: int = 0
+    dispatched: int = 0
+    sent_back: int = 0
+    sampled: int = 0
+    discarded: int = 0
+    on_hand: int = 0
+
+    @property
+    def came(self) -> int:
+        return self.opening + self.received + self.made + self.returned + self.counted + self.corrected
+
+    @property
+    def went(self) -> int:
+        return self.used + self.dispatched + self.sent_back + self.sampled + self.discarded + self.on_hand
+
+    @property
+    def accounted_percent(self) -> Decimal | None:
+        """What went of what came, in percent with two places; None where nothing came."""
+        if self.came <= 0:
+            return None
+        return (Decimal(100 * self.went) / self.came).quantize(Decimal("0.01"), ROUND_HALF_UP)
+
+
+CAME = (Kind.OPENING, Kind.RECEIVED, Kind.MADE, Kind.RETURNED, Kind.COUNTED, Kind.CORRECTED)
+WENT = (Kind.USED, Kind.DISPATCHED, Kind.SENT_BACK, Kind.SAMPLED, Kind.DISCARDED)
+
+
+def balances(lot_ids: Iterable[int]) -> dict[int, LotBalance]:
+    """The balance of each lot: two queries a chunk of lots."""
+    sums: dict[int, dict[str, int]] = {lot_id: {} for lot_id in lot_ids}
+    for part in in_chunks(sums):
+        moved = (
+            Movement.objects.filter(lot__in=part)
+            .values_list("lot_id", "event__kind")
+            .annotate(total=Sum("quantity"))
+            .order_by()
+        )
+        for lot_id, kind, total in moved:
+            if kind in CAME:
+                sums[lot_id][kind] = int(total)
+            elif kind in WENT:
+                sums[lot_id][kind] = -int(total)
+        here = Portion.objects.filter(lot__in=part, on_hand__gt=0).values_list("lot_id")
+        for lot_id, total in here.annotate(total=Sum("on_hand")).order_by():
+            sums[lot_id]["on_hand"] = int(total)
+    return {lot_id: LotBalance(**kinds) for lot_id, kinds in sums.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class MakingBalance:
+    """Masses of one making in mg: weighed in = made + residue + evaporated + left in vessel + under way."""
+
+    weighed_in: int
+    made: int
+    residue: int
+    evaporated: int
+    left_in_vessel: int
+
+    @property
+    def under_way(self) -> int:
+        return self.weighed_in - self.made - self.residue - self.evaporated - self.left_in_vessel
+
+
+def balances_of_makings(transformation_ids: Iterable[int]) -> dict[int, MakingBalance]:
+    """The mass balance of each making; counted items do not enter. Two queries a chunk.
+
+    Of a making that fills counted units, what is under way is the mass in the units.
+    """
+    found: dict[int, MakingBalance] = {}
+    for part in in_chunks(set(transformation_ids)):
+        sums: dict[tuple[int, str], int] = {}
+        moved = (
+            Movement.objects.filter(event__transformation__in=part, lot__item__measure=MASS)
+            .values_list("event__transformation_id", EFFECT)
+            .annotate(total=Sum("quantity"))
+            .order_by()
+        )
+        for transformation_id, kind, total in moved:
+            sums[transformation_id, kind] = int(total)
+        for row in Transformation.objects.filter(pk__in=part):
+            found[row.pk] = MakingBalance(
+                weighed_in=-sums.get((row.pk, Kind.USED), 0),
+                made=sums.get((row.pk, Kind.MADE), 0),
+                residue=row.residue_mg,
+                evaporated=row.evaporated_mg,
+                left_in_vessel=row.left_in_vessel_mg,
+            )
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class StockRow:
+    """One portion as it was at the end of a day. ``unit_cost`` is of one kilogram or one piece."""
+
+    item: str
+    lot: str
+    place: str
+    container: str
+    set_apart: bool
+    status: str
+    measure: str
+    quantity: int
+    unit_cost: Decimal | None
+    value: Decimal | None
+
+
+def stock_on(day: date, item_ids: Sequence[int] | None = None) -> list[StockRow]:
+    """Every portion that held something at the end of the workshop's day, by when things happened.
+
+    What is on hand now less what moved since: three queries, whatever the day. The status is the one that
+    was decided by then. Value is rounded half up to the hundredth of the currency, row by row.
+    """
+    end = _end_of(day)
+    since = _moved_since(end)
+    before = _statuses_before(end)
+    portions: QuerySet[Portion] = Portion.objects.filter(Q(on_hand__gt=0) | Q(pk__in=_touched_since(end)))
+    if item_ids is not None:
+        portions = portions.filter(lot__item__in=item_ids)
+    rows = portions.order_by("lot__item__code", "lot__number", "place", "container", "set_apart").values_list(
+        "pk",
+        "on_hand",
+        "lot_id",
+        "lot__item__code",
+        "lot__number",
+        "place",
+        "container",
+        "set_apart",
+        "lot__status",
+        "lot__item__measure",
+        "lot__unit_cost_e6",
+    )
+    stock = []
+    for pk, on_hand, lot_id, item, lot, place, container, apart, status, measure, cost_e6 in rows:
+        quantity = on_hand - since.get(pk, 0)
+        if quantity == 0:
+            continue
+        unit_cost = None if cost_e6 is None else Decimal(cost_e6) / 1_000_000
+        stock.append(
+            StockRow(
+                item=item,
+                lot=lot,
+                place=place,
+                container=container,
+                set_apart=apart,
+                status=before.get(lot_id, status),
+                measure=measure,
+                quantity=quantity,
+                unit_cost=unit_cost,
+                value=None if cost_e6 is None else value_of(quantity, measure, cost_e6),
+            )
+        )
+    return stock
+
+
+def value_of(quantity: int, measure: str, unit_cost_e6: int) -> Decimal:
+    """Quantity times unit cost (of one kilogram or one piece), half up to the hundredth of the currency."""
+    exact = Decimal(quantity * unit_cost_e6).scaleb(-12 if measure == MASS else -6)
+    return exact.quantize(Decimal("0.01"), ROUND_HALF_UP)
+
+
+def _end_of(day: date) -> datetime:
+    """The first moment after the day, in the workshop's zone."""
+    return datetime.combine(day + timedelta(days=1), time(0), tzinfo=ZoneInfo(workshop.time_zone()))
+
+
+def _touched_since(end: datetime) -> QuerySet[Movement, int]:
+    return Movement.objects.filter(event__happened_at__gte=end).values_list("portion_id", flat=True)
+
+
+def _moved_since(end: datetime) -> dict[int, int]:
+    moved = Movement.objects.filter(event__happened_at__gte=end).values_list("portion_id")
+    return {pk: int(total) for pk, total in moved.annotate(total=Sum("quantity")).order_by()}
+
+
+def _statuses_before(end: datetime) -> dict[int, str]:
+    """The status of lots that were decided on since, as it was before: what their first later decision left."""
+    later = LotDecision.objects.filter(decided_at__gte=end).exclude(from_status="")
+    statuses: dict[int, str] = {}
+    for lot_id, status in later.order_by("decided_at", "pk").values_list("lot_id", "from_status"):
+        statuses.setdefault(lot_id, status)
+    return statuses
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A balance that is not what the ledger adds up to."""
+
+    what: str  # on_hand, reserved, lot, dispatch_line, demand, order_line
+    item: str
+    number: str  # the lot's, or the code of dispatch, demand or order
+    place: str
+    container: str
+    books: str
+    ledger: str
+
+
+_ON_PORTION = """
+    SELECT i.code, i.measure, l.number, p.place, p.container, p.{balance}, COALESCE(s.total, 0)
+    FROM inventory_portion p
+    JOIN inventory_lot l ON l.id = p.lot_id
+    JOIN inventory_item i ON i.id = l.item_id
+    LEFT JOIN (SELECT portion_id, SUM(quantity) AS total FROM {source} GROUP BY portion_id) s
+        ON s.portion_id = p.id
+    WHERE p.{balance} <> COALESCE(s.total, 0)
+"""
+# Movements repeat the lot, and carrying nets to nothing within it: both are checked by leaving carrying out.
+_ON_LOT = """
+    SELECT i.code, i.measure, l.number, '', '', COALESCE(h.total, 0), COALESCE(s.total, 0)
+    FROM inventory_lot l
+    JOIN inventory_item i ON i.id = l.item_id
+    LEFT JOIN (SELECT lot_id, SUM(on_hand) AS total FROM inventory_portion GROUP BY lot_id) h
+        ON h.lot_id = l.id
+    LEFT JOIN (
+        SELECT m.lot_id, SUM(m.quantity) AS total
+        FROM inventory_movement m JOIN inventory_stockevent e ON e.id = m.event_id
+        WHERE e.kind NOT IN ('moved', 'opened') GROUP BY m.lot_id
+    ) s ON s.lot_id = l.id
+    WHERE COALESCE(h.total, 0) <> COALESCE(s.total, 0)
+"""
+_ON_DISPATCH_LINE = """
+    SELECT i.code, i.measure, d.code, '', '',
+        CASE WHEN x.corrected THEN 0 ELSE x.quantity END - x.returned, -COALESCE(s.total, 0)
+    FROM inventory_dispatchline x
+    JOIN inventory_dispatch d ON d.id = x.dispatch_id
+    JOIN inventory_lot l ON l.id = x.lot_id
+    JOIN inventory_item i ON i.id = l.item_id
+    LEFT JOIN (
+        SELECT e.dispatch_line_id, SUM(m.quantity) AS total
+        FROM inventory_movement m JOIN inventory_stockevent e ON e.id = m.event_id
+        WHERE e.dispatch_line_id IS NOT NULL GROUP BY e.dispatch_line_id
+    ) s ON s.dispatch_line_id = x.id
+    WHERE CASE WHEN x.corrected THEN 0 ELSE x.quantity END - x.returned <> -COALESCE(s.total, 0)
+"""
+_ON_DEMAND = """
+    SELECT i.code, i.measure, d.reference, '', '', d.dispatched, COALESCE(s.total, 0)
+    FROM inventory_demand d
+    JOIN inventory_item i ON i.id = d.item_id
+    LEFT JOIN (
+        SELECT demand_id, SUM(quantity) AS total FROM inventory_dispatchline
+        WHERE NOT corrected GROUP BY demand_id
+    ) s ON s.demand_id = d.id
+    WHERE d.dispatched <> COALESCE(s.total, 0)
+"""
+_ON_ORDER_LINE = """
+    SELECT i.code, i.measure, o.code, '', '', x.received, COALESCE(s.total, 0)
+    FROM inventory_purchaseorderline x
+    JOIN inventory_purchaseorder o ON o.id = x.order_id
+    JOIN inventory_item i ON i.id = x.item_id
+    LEFT JOIN (
+        SELECT e.purchase_order_line_id, SUM(m.quantity) AS total
+        FROM inventory_movement m JOIN inventory_stockevent e ON e.id = m.event_id
+        WHERE e.purchase_order_line_id IS NOT NULL GROUP BY e.purchase_order_line_id
+    ) s ON s.purchase_order_line_id = x.id
+    WHERE x.received <> COALESCE(s.total, 0)
+"""
+_CHECKS = (
+    ("on_hand", _ON_PORTION.format(balance="on_hand", source="inventory_movement")),
+    ("reserved", _ON_PORTION.format(balance="reserved", source="inventory_reservation")),
+    ("lot", _ON_LOT),
+    ("dispatch_line", _ON_DISPATCH_LINE),
+    ("demand", _ON_DEMAND),
+    ("order_line", _ON_ORDER_LINE),
+)
+
+
+def verify() -> list[Difference]:
+    """Add up the whole ledger anew and answer every balance that differs; an empty list is a clean book."""
+    found = []
+    with connection.cursor() as cursor:
+        for what, sql in _CHECKS:
+            cursor.execute(sql)
+            for item, measure, number, place, container, books, ledger in cursor.fetchall():
+                found.append(
+                    Difference(
+                        what=what,
+                        item=item,
+                        number=number,
+                        place=place,
+                        container=container,
+                        books=show_quantity(int(books), measure),
+                        ledger=show_quantity(int(ledger), measure),
+                    )
+                )
+    return sorted(found, key=lambda row: (row.what, row.item, row.number, row.place, row.container))
