@@ -1,0 +1,83 @@
+"""What the lines of a making need: from a version's rows and a charge to whole base steps. Reads, never writes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from inventory import workshop
+from inventory.models import Item
+from production import arithmetic
+from production.arithmetic import Portioned, SheetLine, UnitShare
+from production.models import FormulaVersion, Line
+
+PERCENT = FormulaVersion.Basis.PERCENT
+
+
+@dataclass(frozen=True, slots=True)
+class LineNeed:
+    """One line of the version and the exact quantity it takes, in its item's base steps."""
+
+    line: Line
+    quantity: int
+
+
+def lines_of(version: FormulaVersion) -> list[Line]:
+    return list(Line.objects.filter(version=version).select_related("item").order_by("position"))
+
+
+def needs_of(version: FormulaVersion, charge: int, lines: Sequence[Line] | None = None) -> list[LineNeed]:
+    """What each line takes of a charge, by position: a percent charge split exactly, else units x amount."""
+    lines = lines_of(version) if lines is None else lines
+    if version.basis == PERCENT:
+        percents = arithmetic.resolve_rest([line.percent for line in lines])
+        quantities = arithmetic.split_charge(charge, percents)
+    else:
+        quantities = [arithmetic.unit_quantity(charge, share_of(line)) for line in lines]
+    return [LineNeed(line, quantity) for line, quantity in zip(lines, quantities, strict=True)]
+
+
+def share_of(line: Line) -> UnitShare:
+    """What one unit begun takes of a per_unit line."""
+    assert line.numerator is not None
+    assert line.denominator is not None
+    density = line.item.density_g_per_ml
+    return UnitShare(
+        Fraction(line.numerator, line.denominator), line.is_volume, None if density is None else Fraction(density)
+    )
+
+
+def sheet_of(version: FormulaVersion, charge: int, scales: Sequence[workshop.Scale] | None = None) -> list[SheetLine]:
+    """The batch sheet's lines by position: percent lines rounded to the workshop's scales, the others as they are.
+
+    Fills are weighed unit by unit and pieces are counted: per_unit lines stay exact, pieces without tolerance.
+    """
+    scales = workshop.scales() if scales is None else scales
+    needs = needs_of(version, charge)
+    if version.basis == PERCENT:
+        return arithmetic.round_to_scales(_portioned(needs, charge), scales)
+    return [_counted_or_filled(need, scales) for need in needs]
+
+
+def _portioned(needs: Sequence[LineNeed], charge: int) -> list[Portioned]:
+    """Every line with the room its use limits leave. The qs line takes the rest, else the (first) largest."""
+    bounds = arithmetic.use_bounds(
+        [need.quantity for need in needs],
+        [need.line.item_id for need in needs],
+        charge,
+        {need.line.item_id: (need.line.item.min_percent, need.line.item.max_percent) for need in needs},
+    )
+    rest = max(needs, key=lambda need: (need.line.qs, need.quantity, -need.line.position))
+    return [
+        Portioned(need.line.position, need.quantity, low, high, need.line.tolerance_percent, need is rest)
+        for need, (low, high) in zip(needs, bounds, strict=True)
+    ]
+
+
+def _counted_or_filled(need: LineNeed, scales: Sequence[workshop.Scale]) -> SheetLine:
+    line = need.line
+    if line.item.measure == Item.Measure.COUNT:
+        return SheetLine(line.position, need.quantity, 0)
+    tolerance = arithmetic.tolerance_of(need.quantity, line.tolerance_percent)
+    return SheetLine(line.position, need.quantity, tolerance, arithmetic.smallest_scale(need.quantity, scales).name)

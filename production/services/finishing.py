@@ -1,0 +1,421 @@
+"""The end of a batch: finished into a lot, filled from the same pot in one go, or abandoned with a weight.
+
+Weighed in = made + residue + evaporated + left in the vessel, to the milligram, wherever all is mass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from inventory import clock
+from inventory.errors import BadInput, Conflict, Fault, WrongState
+from inventory.models import Item, Lot, Portion, Reservation
+from inventory.quantities import MASS, MAX_MG, round_down, round_half_up, show_quantity
+from inventory.selectors import reservations_of
+from inventory.services import reserving, transforming
+from inventory.services.ledger import check_quantity
+from inventory.services.reserving import Want
+from inventory.transactions import lock_items, write
+from production import lives, needs
+from production.models import Batch, BatchLine, Check, CheckResult, FormulaVersion, Weighing
+from production.services import batches, weighing
+from production.services.batches import STARTED, expect_status, lock_batch, require_reason
+
+if TYPE_CHECKING:
+    from django.contrib.auth.models import User
+
+PERCENT = FormulaVersion.Basis.PERCENT
+
+
+@dataclass(frozen=True, slots=True)
+class Filling:
+    """How a bulk is filled from the pot: into how many units of which per_unit version.
+
+    ``bulk_used`` is what the units took of the bulk (None: as the formula says), ``made`` the whole units that
+    came out (None: as many as begun), ``check_values`` the filling's own checks by name.
+    """
+
+    version: FormulaVersion
+    units: int
+    made: int | None = None
+    bulk_used: int | None = None
+    code: str | None = None
+    place: str = ""
+    container: str = ""
+    why: str = ""
+    check_values: Mapping[str, str] = field(default_factory=dict)
+
+
+@write
+def finish(
+    *,
+    batch: Batch,
+    made: int,
+    residue_mg: int = 0,
+    left_in_vessel_mg: int = 0,
+    number: str | None = None,
+    place: str = "",
+    container: str = "",
+    made_at: datetime | None = None,
+    why: str = "",
+    who: User | None = None,
+) -> Lot:
+    """Finish a batch: what came out becomes a lot, what did not is accounted for.
+
+    1. Every line is done, or a reason says why not.
+    2. What evaporated is what was weighed in less what came out, was strained off and stayed in the vessel. More out
+       than in is refused; so are more units than the pieces weighed in make.
+    3. The lot gets its last day (``lives``), its cost where every input has one, and its status: a trial and a lot
+       without a life stay in quarantine; an item released by checks is released when every check passed; any
+       other waits in quarantine for its decision.
+    4. The books of the making are closed and what is still set aside is free.
+
+    The lot bears the batch's number unless another is given. Raises WrongState, BadInput, Conflict.
+    """
+    item = batch.version.formula.item
+    lock_batch(batch, {item.pk, *_items_held(batch)})
+    expect_status(batch, STARTED)
+    item = batch.version.formula.item
+    check_quantity(item, made, field="made")
+    readings = _readings(batch)
+    _check_lines_done(batch, why)
+    moment = _moment_after(readings, made_at)
+    evaporated_mg = _evaporated(batch, readings, made, residue_mg, left_in_vessel_mg)
+    _check_pieces(batch, readings, made)
+    made_on = clock.day_of(moment)
+    expires_on = lives.last_day_of_making(item, batch.version.basis, made_on, [row.lot for row in readings])
+    if expires_on is not None and expires_on < made_on:
+        raise WrongState(
+            f"what is made of these lots on {made_on} would have kept until {expires_on}: abandon the batch",
+            code="past_its_life",
+        )
+    status, available_on = _status_of(batch, item, made_on, expires_on)
+    lot = transforming.make(
+        transformation=batch.transformation,
+        item=item,
+        quantity=made,
+        number=number or batch.transformation.code,
+        made_at=moment,
+        expires_on=expires_on,
+        status=status,
+        available_on=available_on,
+        unit_cost_e6=_unit_cost_e6(readings, made, item),
+        trial=batch.trial,
+        place=place,
+        container=container,
+        who=who,
+        why=why,
+    )
+    _close(batch, Batch.Status.FINISHED, moment, why, residue_mg, evaporated_mg, left_in_vessel_mg, who)
+    return lot
+
+
+def _items_held(batch: Batch) -> set[int]:
+    held = Reservation.objects.filter(transformation=batch.pk)
+    return set(held.values_list("portion__lot__item_id", flat=True))
+
+
+def _readings(batch: Batch) -> list[Weighing]:
+    """What went in and was not taken back, with line, lot, item and event."""
+    return list(
+        Weighing.objects.filter(line__batch=batch, corrected=False)
+        .select_related("lot__item", "line", "event")
+        .order_by("pk")
+    )
+
+
+def _check_lines_done(batch: Batch, why: str) -> None:
+    waiting = list(BatchLine.objects.filter(batch=batch, done=False).select_related("item").order_by("position"))
+    if waiting and not why.strip():
+        lines = [f"{line.position} {line.item.code}" for line in waiting]
+        raise WrongState(
+            "not yet weighed: " + ", ".join(lines) + "; weigh them, or say why not", code="lines_open", lines=lines
+        )
+
+
+def _moment_after(readings: Sequence[Weighing], made_at: datetime | None) -> datetime:
+    if not readings:
+        raise WrongState("nothing was weighed: cancel the batch", code="nothing_weighed")
+    moment = made_at or clock.now()
+    last = max(row.event.happened_at for row in readings)
+    if moment > clock.now() or moment < last:
+        fault = Fault("made_at", moment.isoformat(), f"from the last weighing, {last.isoformat()}, until now")
+        raise BadInput(fault.sentence(), faults=[fault])
+    return moment
+
+
+def _evaporated(
+    batch: Batch, readings: Sequence[Weighing], made_mg: int, residue_mg: int, left_in_vessel_mg: int
+) -> int:
+    """What evaporated, in mg: nothing where not all is mass. Raises Conflict when more came out than went in."""
+    for name, quantity in (("residue", residue_mg), ("left_in_vessel", left_in_vessel_mg)):
+        if not 0 <= quantity <= MAX_MG:
+            fault = Fault(name, show_quantity(quantity, MASS), f"from 0 g to {show_quantity(MAX_MG, MASS)}")
+            raise BadInput(fault.sentence(), faults=[fault])
+    if batch.version.basis != PERCENT:
+        return 0
+    weighed_mg = sum(row.quantity for row in readings)
+    evaporated_mg = weighed_mg - made_mg - residue_mg - left_in_vessel_mg
+    if evaporated_mg < 0:
+        out = show_quantity(weighed_mg - evaporated_mg, MASS)
+        weighed = show_quantity(weighed_mg, MASS)
+        raise Conflict(
+            f"{out} came out, but only {weighed} went in: look at the readings again",
+            code="more_out_than_in",
+            weighed_in=weighed,
+            came_out=out,
+        )
+    return evaporated_mg
+
+
+def _check_pieces(batch: Batch, readings: Sequence[Weighing], made: int) -> None:
+    """No more units than the counted lines make: sixty-one jars are not filled from sixty."""
+    if batch.version.basis == PERCENT:
+        return
+    weighed = {row.line_id: 0 for row in readings}
+    for row in readings:
+        weighed[row.line_id] += row.quantity
+    by_position = {row.line.position: row.line_id for row in readings if not row.line.is_addition}
+    for line in needs.lines_of(batch.version):
+        if line.item.measure != Item.Measure.COUNT or line.position not in by_position:
+            continue
+        had = weighed[by_position[line.position]]
+        if round_down(made * needs.share_of(line).amount) > had:
+            raise Conflict(
+                f"{made} pc were made, but only {had} pc of {line.item.code} went in",
+                code="more_out_than_in",
+                item=line.item.code,
+            )
+
+
+def _status_of(batch: Batch, item: Item, made_on: date, expires_on: date | None) -> tuple[str, date | None]:
+    """The made lot's status and the day it counts from; a blank day where no release is to be expected."""
+    if batch.trial or expires_on is None:
+        return Lot.Status.QUARANTINE, None
+    outcome = checks_outcome(batch)
+    if item.release_by == Item.ReleaseBy.CHECKS and outcome is True and expires_on >= clock.today():
+        return Lot.Status.RELEASED, made_on
+    if outcome is False:
+        return Lot.Status.QUARANTINE, None
+    return Lot.Status.QUARANTINE, made_on + timedelta(days=item.release_days)
+
+
+def checks_outcome(batch: Batch) -> bool | None:
+    """Whether every check of the batch passed (the last look at each counts); None: some, or all, not looked at."""
+    wanted = set(
+        Check.objects.filter(version=batch.version_id).exclude(stage=Check.Stage.STABILITY).values_list("pk", flat=True)
+    )
+    last = dict(
+        CheckResult.objects.filter(batch=batch, check_of__in=wanted).order_by("pk").values_list("check_of_id", "passed")
+    )
+    if not all(last.values()):
+        return False
+    return True if wanted and wanted == last.keys() else None
+
+
+def _unit_cost_e6(readings: Sequence[Weighing], made: int, item: Item) -> int | None:
+    """The cost of what went in per kilogram or piece of what came out; None where an input's is not known.
+
+    Water drawn here costs nothing.
+    """
+    total = Fraction(0)
+    for row in readings:
+        if row.lot.origin == Lot.Origin.DRAWN:
+            continue
+        if row.lot.unit_cost_e6 is None:
+            return None
+        total += Fraction(row.quantity * row.lot.unit_cost_e6, _one_of(row.lot.item))
+    return round_half_up(total * _one_of(item) / made)
+
+
+def _one_of(item: Item) -> int:
+    """Base steps in what a unit cost is of: a kilogram or a piece."""
+    return 1_000_000 if item.measure == Item.Measure.MASS else 1
+
+
+def _close(
+    batch: Batch,
+    status: str,
+    moment: datetime,
+    why: str,
+    residue_mg: int,
+    evaporated_mg: int,
+    left_in_vessel_mg: int,
+    who: User | None,
+) -> None:
+    transforming.close(
+        transformation=batch.transformation,
+        made_on=clock.day_of(moment),
+        residue_mg=residue_mg,
+        evaporated_mg=evaporated_mg,
+        left_in_vessel_mg=left_in_vessel_mg,
+        who=who,
+    )
+    batch.status, batch.finished_at, batch.ended_why = status, moment, why
+    batch.save(update_fields=["status", "finished_at", "ended_why"])
+
+
+@write
+def abandon(
+    *,
+    batch: Batch,
+    why: str,
+    rejected: int = 0,
+    waste_mg: int = 0,
+    left_in_vessel_mg: int = 0,
+    number: str | None = None,
+    place: str = "",
+    container: str = "",
+    happened_at: datetime | None = None,
+    who: User | None = None,
+) -> Lot | None:
+    """Give up a batch that was weighed into: what was weighed stays used, and the mix is kept or thrown away.
+
+    ``rejected`` (base steps of what the batch makes) becomes a rejected lot, which is answered; ``waste_mg`` is
+    waste with its weight. One of them is needed. What evaporated is the rest, where all is mass.
+
+    Raises WrongState before the first weighing (cancel it), BadInput without a reason or a weight, Conflict when
+    more came out than went in.
+    """
+    require_reason(why, "why the batch is abandoned")
+    item = batch.version.formula.item
+    lock_batch(batch, {item.pk, *_items_held(batch)})
+    expect_status(batch, STARTED)
+    readings = _readings(batch)
+    moment = _moment_after(readings, happened_at)
+    check_quantity(item, rejected, field="rejected", minimum=0)
+    if not rejected and waste_mg <= 0:
+        fault = Fault("waste", show_quantity(waste_mg, MASS), "what is left of the mix, as a rejected lot or as waste")
+        raise BadInput("the mix has a weight: " + fault.sentence(), faults=[fault])
+    evaporated_mg = _evaporated(batch, readings, rejected, waste_mg, left_in_vessel_mg)
+    _check_pieces(batch, readings, rejected)
+    lot = None
+    if rejected:
+        lot = transforming.make(
+            transformation=batch.transformation,
+            item=item,
+            quantity=rejected,
+            number=number or batch.transformation.code,
+            made_at=moment,
+            status=Lot.Status.REJECTED,
+            trial=batch.trial,
+            place=place,
+            container=container,
+            who=who,
+            why=why,
+        )
+    _close(batch, Batch.Status.ABANDONED, moment, why, waste_mg, evaporated_mg, left_in_vessel_mg, who)
+    return lot
+
+
+@write
+def make_and_fill(
+    *,
+    batch: Batch,
+    made: int,
+    filling: Filling,
+    residue_mg: int = 0,
+    left_in_vessel_mg: int = 0,
+    made_at: datetime | None = None,
+    why: str = "",
+    who: User | None = None,
+) -> tuple[Lot, Lot]:
+    """Finish a bulk and fill it from the same pot in one act, all or nothing; answers the bulk's and the packed lot.
+
+    1. Lock the items of both, once.
+    2. Finish the bulk. Only released stock is used: its checks must have passed.
+    3. Plan the filling, set aside the bulk from this pot and the packaging, and start it.
+    4. Record what the units took, look at the filling's checks, and finish it.
+
+    Raises Conflict "bulk_not_released" when the bulk waits for a decision or failed a check; else as the acts it
+    is made of.
+    """
+    filled_from = {line.item_id for line in needs.lines_of(filling.version)}
+    makes = {batch.version.formula.item_id, filling.version.formula.item_id}
+    lock_items(makes | filled_from | _items_held(batch))
+    bulk = finish(
+        batch=batch,
+        made=made,
+        residue_mg=residue_mg,
+        left_in_vessel_mg=left_in_vessel_mg,
+        made_at=made_at,
+        why=why,
+        who=who,
+    )
+    if bulk.status != Lot.Status.RELEASED:
+        raise Conflict(
+            f"{bulk.item.code} {bulk.number} is not released by its checks: finish it, have it decided on, then fill",
+            code="bulk_not_released",
+        )
+    filled = _start_filling(bulk, filling, bulk.made_at, who)
+    _fill(filled, bulk, filling, who)
+    packed = finish(
+        batch=filled,
+        made=filling.units if filling.made is None else filling.made,
+        place=filling.place,
+        container=filling.container,
+        why=filling.why,
+        who=who,
+    )
+    return bulk, packed
+
+
+def _start_filling(bulk: Lot, filling: Filling, moment: datetime | None, who: User | None) -> Batch:
+    filled = batches.plan(
+        version=filling.version,
+        charge=filling.units,
+        planned_for=clock.day_of(moment or clock.now()),
+        code=filling.code,
+        who=who,
+    )
+    pot = Portion.objects.select_related("lot__item").get(lot=bulk)
+    wanted = needs.needs_of(filling.version, filling.units)
+    from_pot = sum(need.quantity for need in wanted if need.line.item_id == bulk.item_id)
+    if not from_pot:
+        raise BadInput(f"this filling takes no {bulk.item.code}", code="wrong_item")
+    reserving.reserve_exact(rows=[(pot, filled.transformation, from_pot)], who=who)
+    reserving.reserve(
+        wants=[
+            Want(need.line.item_id, need.quantity, single_lot=need.line.single_lot, position=need.line.position)
+            for need in wanted
+            if need.quantity and need.line.item_id != bulk.item_id and not need.line.item.drawn
+        ],
+        on=filled.transformation.planned_for,
+        transformation=filled.transformation,
+        who=who,
+    )
+    filled.status = batches.RESERVED
+    filled.save(update_fields=["status"])
+    return batches.start(batch=filled, who=who)
+
+
+def _fill(filled: Batch, bulk: Lot, filling: Filling, who: User | None) -> None:
+    """Weigh every line from what is set aside for it, then look at the checks."""
+    for line in filled.lines.select_related("item").order_by("position"):
+        if line.item.drawn:
+            weighing.draw_water(line=line, quantity=line.required, who=who)
+            continue
+        quantity = line.required
+        if line.item_id == bulk.item_id and filling.bulk_used is not None:
+            quantity = filling.bulk_used
+        _weigh_from_set_aside(filled, line, quantity, filling.why, who)
+    checks = {check.name: check for check in Check.objects.filter(version=filled.version)}
+    for name, value in filling.check_values.items():
+        if name not in checks:
+            raise BadInput(f"{name} is no check of this filling", code="wrong_check")
+        weighing.record_check(batch=filled, check=checks[name], value=value, who=who)
+
+
+def _weigh_from_set_aside(filled: Batch, line: BatchLine, quantity: int, why: str, who: User | None) -> None:
+    held = [row for row in reservations_of([filled.pk])[filled.pk] if row.portion.lot.item_id == line.item_id]
+    rest = quantity
+    for index, row in enumerate(held):
+        last = index == len(held) - 1
+        part = rest if last else min(rest, row.quantity)
+        if part:
+            rest -= part
+            weighing.weigh(line=line, portion=row.portion, quantity=part, why=why, done=True if last else None, who=who)
