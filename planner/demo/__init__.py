@@ -1,0 +1,1 @@
+"""An invented workshop, told end to end: its tables, its history, its story. No firm, person or recipe in it is real."""
