@@ -1,0 +1,245 @@
+"""Loading brought tables: everything is checked before a row is written, and all of it is written or nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from django.db import transaction
+
+from inventory.models import (
+    Demand,
+    Item,
+    Offer,
+    Party,
+    Portion,
+    PurchaseOrder,
+    PurchaseOrderLine,
+    Setting,
+    Transformation,
+)
+from inventory.services.lots import open_stock
+from inventory.services.reserving import reserve_exact
+from inventory.transactions import lock_items, write
+from planner.exchange.bringing import Bringing, Version
+from planner.exchange.faults import Faults
+from planner.exchange.known import LineContent, in_chunks
+from planner.exchange.masters import check_masters
+from planner.exchange.methods import check_methods
+from planner.exchange.reading import Source, TextTable, read_tables
+from planner.exchange.stock import check_stock
+from planner.exchange.tables import TABLES
+from production.models import Batch, FormulaVersion
+from production.services import formulas
+
+if TYPE_CHECKING:
+    from django.contrib.auth.models import User
+
+_BATCH_SIZE = 2_000
+
+
+@dataclass(frozen=True, slots=True)
+class LoadReport:
+    """What a load did (or, checking only, would do): rows by table, and what a person should know."""
+
+    added: dict[str, int] = field(default_factory=dict)
+    unchanged: dict[str, int] = field(default_factory=dict)
+    updated: dict[str, int] = field(default_factory=dict)
+    report: list[str] = field(default_factory=list)
+    checked_only: bool = False
+
+
+def load_tables(source: Source, who: User | None = None, *, check_only: bool = False) -> LoadReport:
+    """Load a folder of CSV files, an XLSX workbook, or named bytes of either. Raises LoadRefused with every fault.
+
+    1. Files become tables of text, within bounds.
+    2. In one transaction: rows are typed and checked against each other and the database; any fault ends it here.
+    3. What is new or changed is written, in bulk; what is equal is left alone.
+    """
+    faults = Faults()
+    known = {name: tuple(column.name for column in spec.columns) for name, spec in TABLES.items()}
+    tables = read_tables(source, known, faults)
+    if not faults and not tables.get("items"):
+        faults.add(_place_of(source), None, "", "", "a table items: it is required")
+    if not tables:
+        faults.refuse()
+    if check_only:
+        return _report_of(_checked(tables, faults), check_only=True)
+    return _report_of(_check_and_write(tables, faults, who), check_only=False)
+
+
+def _place_of(source: Source) -> str:
+    return str(source) if isinstance(source, Path) else ", ".join(source)
+
+
+def _report_of(bringing: Bringing, *, check_only: bool) -> LoadReport:
+    tally = bringing.tally
+
+    def in_order(counts: dict[str, int]) -> dict[str, int]:
+        return {name: counts[name] for name in TABLES if counts.get(name)}
+
+    return LoadReport(
+        in_order(tally.added), in_order(tally.unchanged), in_order(tally.updated), bringing.report, check_only
+    )
+
+
+def _checked(tables: dict[str, TextTable], faults: Faults) -> Bringing:
+    """Typed rows, compared with each other and the database. Raises LoadRefused; writes nothing."""
+    bringing = Bringing(tables, faults)
+    check_masters(bringing)
+    check_methods(bringing)
+    check_stock(bringing)
+    faults.refuse()
+    return bringing
+
+
+@write
+def _check_and_write(tables: dict[str, TextTable], faults: Faults, who: User | None) -> Bringing:
+    # What the check reads must still hold when it is written.
+    if transaction.get_connection().vendor == "postgresql":
+        lock_items(Item.objects.values_list("pk", flat=True))
+    bringing = _checked(tables, faults)
+    _write_masters(bringing)
+    _write_versions(bringing, who)
+    _write_stock(bringing, who)
+    return bringing
+
+
+# --- writing -----------------------------------------------------------------------------------------------
+
+
+def _field_names(model: Any) -> list[str]:
+    return [one.name for one in model._meta.concrete_fields if not one.primary_key]
+
+
+def _create(model: Any, rows: list[Any]) -> None:
+    model.objects.bulk_create(rows, batch_size=_BATCH_SIZE)
+
+
+def _update(model: Any, rows: list[Any], names: list[str] | None = None) -> None:
+    if rows:
+        model.objects.bulk_update(rows, names or _field_names(model), batch_size=200)
+
+
+def _write_masters(bringing: Bringing) -> None:
+    writing = bringing.writing
+    for setting in writing.settings:
+        Setting.objects.update_or_create(key=setting.key, defaults={"value": setting.value})
+    _create(Item, writing.new_items)
+    _update(Item, writing.changed_items)
+    _create(Party, writing.new_parties)
+    _update(Party, writing.changed_parties)
+    _create(Offer, writing.new_offers)
+    _update(Offer, writing.changed_offers, ["pack_written", "price_e4", "lead_time_days", "min_packs", "supplier_code"])
+
+
+def _write_versions(bringing: Bringing, who: User | None) -> None:
+    """Content first, as drafts; then what is approved, together; then what is retired."""
+    versions = bringing.writing.versions
+    written = [version for version in versions if version.existing is None or version.changed]
+    rows = formulas.write_versions(specs=[_spec_of(bringing, version) for version in written], who=who)
+    for version, row in zip(written, rows, strict=True):
+        version.existing = row
+    for version in versions:
+        assert version.existing is not None
+        if version.existing.preferred != version.preferred:
+            version.existing.preferred = version.preferred
+            version.existing.save(update_fields=["preferred"])
+    changed = [(version.existing, version.status) for version in versions if version.existing is not None]
+    retired = [row.pk for row, status in changed if status == "retired" and row.status != "retired"]
+    for at in range(0, len(retired), _BATCH_SIZE):
+        FormulaVersion.objects.filter(pk__in=retired[at : at + _BATCH_SIZE]).update(status="retired")
+    approved = [row for row, status in changed if status == "approved" and row.status != "approved"]
+    if approved:
+        warnings = formulas.approve_versions(versions=approved, who=who)
+        for row in approved:
+            code = row.formula.code
+            bringing.report.extend(
+                f"formula {code} version {row.version}: {warning}" for warning in warnings.get(row.pk, [])
+            )
+
+
+def _spec_of(bringing: Bringing, version: Version) -> formulas.VersionSpec:
+    content, items = version.content, bringing.items
+    code, number = version.key
+    substitutes: dict[int, list[formulas.SubstituteSpec]] = {}
+    for one in content.substitutes:
+        substitutes.setdefault(one.position, []).append(formulas.SubstituteSpec(items[one.item], one.ratio))
+
+    def line_spec(line: LineContent) -> formulas.LineSpec:
+        return formulas.LineSpec(
+            item=items[line.item],
+            amount=line.amount_text,
+            position=line.position,
+            phase=line.phase,
+            tolerance_percent=line.tolerance_percent,
+            single_lot=line.single_lot,
+            substitutes=substitutes.get(line.position, ()),
+        )
+
+    return formulas.VersionSpec(
+        formula_code=code,
+        version=number,
+        item=items[version.item],
+        basis=content.basis,
+        yield_percent=content.yield_percent,
+        loss_mg=content.loss_mg,
+        preferred=version.preferred,
+        min_batch=content.min_batch,
+        batch_multiple=content.batch_multiple,
+        max_batch=content.max_batch,
+        lines=[line_spec(line) for line in content.lines],
+        steps=[
+            formulas.StepSpec(step.text, step.position, step.phase, step.temperature_c, step.minutes, step.hands_on)
+            for step in content.steps
+        ],
+        checks=[
+            formulas.CheckSpec(check.name, check.stage, check.unit, check.low, check.high, check.expected)
+            for check in content.checks
+        ],
+    )
+
+
+def _write_stock(bringing: Bringing, who: User | None) -> None:
+    writing = bringing.writing
+    # Numbered lots first: the numbers given to the others must pass them over.
+    for rows in ([row for row in writing.lots if row.number], [row for row in writing.lots if not row.number]):
+        if rows:
+            lots = open_stock(rows=rows, who=who)
+            if not rows[0].number:
+                bringing.report.extend(
+                    f"lot {lot.number} of {lot.item.code}: number given, opening stock, origin unknown" for lot in lots
+                )
+    _create(Demand, writing.new_demands)
+    _update(Demand, writing.changed_demands, ["quantity", "priority"])
+    _create(PurchaseOrder, writing.new_orders)
+    _create(PurchaseOrderLine, writing.new_order_lines)
+    _update(PurchaseOrderLine, writing.changed_order_lines, ["quantity", "expires_on"])
+    _write_batches(bringing)
+    _write_reservations(bringing, who)
+
+
+def _write_batches(bringing: Bringing) -> None:
+    batches = bringing.writing.batches
+    _create(Transformation, [transformation for transformation, _, _ in batches])
+    for transformation, batch, key in batches:
+        version = bringing.versions[key].existing
+        assert version is not None
+        batch.transformation = transformation
+        batch.version = version
+    _create(Batch, [batch for _, batch, _ in batches])
+
+
+def _write_reservations(bringing: Bringing, who: User | None) -> None:
+    reservations = bringing.writing.reservations
+    if not reservations:
+        return
+    holders = {transformation.code: transformation for transformation, _, _ in bringing.writing.batches}
+    items = {bringing.items[key[0]].pk for _, key, _ in reservations}
+    rows = Portion.objects.filter(set_apart=False).select_related("lot__item")
+    portions = {
+        (portion.lot.item.code, portion.lot.number, portion.place, portion.container): portion
+        for portion in in_chunks(rows, "lot__item", sorted(items))
+    }
+    reserve_exact(rows=[(portions[key], holders[batch], quantity) for batch, key, quantity in reservations], who=who)

@@ -1,0 +1,249 @@
+"""An XLSX workbook as sheets of text, safe to open whoever made it. Knows nothing of tables.
+
+1. The zip directory is read first: too much, too many or locked parts are refused before anything is unpacked.
+2. Every part is unpacked within bounds and looked at: no document type, no rectangle larger than a sheet may
+   span, no shared text that would grow without end.
+3. The reader is given those very bytes in a new plain zip, so that a directory that lies cannot reach it.
+
+Imports nothing of Django.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+import zlib
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from decimal import Decimal
+from itertools import pairwise
+from xml.etree import ElementTree
+
+import python_calamine
+
+from planner.exchange.limits import (
+    MAX_CELL_CHARACTERS,
+    MAX_PARTS,
+    MAX_SHARED_CHARACTERS,
+    MAX_SHEET_AREA,
+    MAX_UNPACKED_BYTES,
+    TypedNumber,
+)
+
+_READABLE = "a workbook that a spreadsheet program saved as .xlsx, without a password"
+_PIECE_BYTES = 1024**2
+_REFERENCE = re.compile(rb"""\sr\s*=\s*["']([^"']*)["']""")
+_CELL_NAME = re.compile(rb"^([A-Z]{0,3})([0-9]{1,7})$")
+_SHARED_INDEX = re.compile(rb"<(?:\w+:)?v[^>]*>\s*([0-9]+)\s*<")
+_SHARED_TEXT = re.compile(rb"<(?:\w+:)?si[\s>]")
+_ERROR_CELL = re.compile(rb"""<(?:\w+:)?c\s(?=[^>]*\st\s*=\s*["']e["'])[^>]*?\br\s*=\s*["']([A-Z]+)([0-9]+)["']""")
+_NO_RESULT = re.compile(
+    rb"""<(?:\w+:)?c\s[^>]*?\br\s*=\s*["']([A-Z]+)([0-9]+)["'][^>]*>\s*<(?:\w+:)?f(?:[^>]*/>|[^>]*>[^<]*</(?:\w+:)?f>)"""
+    rb"""\s*(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v\s*>\s*</(?:\w+:)?v>)?\s*</(?:\w+:)?c>"""
+)
+
+
+class WorkbookRefused(Exception):
+    """The workbook cannot be read safely: what it is, and what would be accepted."""
+
+    def __init__(self, value: str, accepted: str) -> None:
+        super().__init__(f"{value}; accepted: {accepted}")
+        self.value = value
+        self.accepted = accepted
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """Rows of text from row 1 on; ``broken_cells`` (row, column letters) hold an error or an uncomputed formula."""
+
+    name: str
+    rows: list[list[str]]
+    broken_cells: list[tuple[int, str]] = field(default_factory=list)
+
+
+def read_sheets(content: bytes) -> list[Sheet]:
+    """Every sheet of the workbook, in its order. Raises WorkbookRefused."""
+    parts = _unpacked(content)
+    _check_parts(parts)
+    broken = _broken_cells(parts)
+    try:
+        book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(_repacked(parts)))
+        return [Sheet(name, _rows_of(book.get_sheet_by_name(name)), broken.get(name, [])) for name in book.sheet_names]
+    except (python_calamine.CalamineError, ValueError, OverflowError) as error:
+        raise WorkbookRefused("not readable", _READABLE) from error
+    # The reader is compiled code: what it gives up on must not end the command without a word.
+    except BaseException as error:
+        if type(error).__name__ != "PanicException":
+            raise
+        raise WorkbookRefused("not readable", _READABLE) from error
+
+
+def _rows_of(sheet: python_calamine.CalamineSheet) -> list[list[str]]:
+    return [[_text_of(cell) for cell in row] for row in sheet.to_python(skip_empty_area=False)]
+
+
+def _text_of(cell: object) -> str:
+    if isinstance(cell, str):
+        return cell
+    if isinstance(cell, bool):
+        return "yes" if cell else "no"
+    if isinstance(cell, int | float):
+        # A spreadsheet shows 15 digits; the 16th and 17th are noise of binary fractions.
+        number = Decimal(format(cell, ".15g")) if isinstance(cell, float) else Decimal(cell)
+        return TypedNumber(f"{number:f}" if number.is_finite() else str(cell))
+    if isinstance(cell, datetime):
+        plain = (cell.hour, cell.minute, cell.second, cell.microsecond) == (0, 0, 0, 0)
+        return cell.date().isoformat() if plain else cell.isoformat(sep=" ")
+    if isinstance(cell, date):
+        return cell.isoformat()
+    return "" if cell is None else str(cell)
+
+
+# --- unpacking ---------------------------------------------------------------------------------------------
+
+
+def _unpacked(content: bytes) -> dict[str, bytes]:
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as book:
+            entries = [entry for entry in book.infolist() if not entry.is_dir()]
+            _check_directory(entries)
+            room = MAX_UNPACKED_BYTES
+            parts: dict[str, bytes] = {}
+            for entry in entries:
+                if entry.filename.endswith((".xml", ".rels")):
+                    parts[entry.filename] = _unpacked_part(book, entry, room)
+                    room -= len(parts[entry.filename])
+            return parts
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError, ValueError) as error:
+        raise WorkbookRefused("not readable", _READABLE) from error
+
+
+def _check_directory(entries: list[zipfile.ZipInfo]) -> None:
+    names = [entry.filename for entry in entries]
+    if len(names) > MAX_PARTS or len(set(names)) < len(names):
+        raise WorkbookRefused(f"{len(names)} parts", f"a workbook of at most {MAX_PARTS} parts, each once")
+    if any(entry.flag_bits & 1 for entry in entries):
+        raise WorkbookRefused("locked by a password", _READABLE)
+    if sum(entry.file_size for entry in entries) > MAX_UNPACKED_BYTES:
+        raise _too_large()
+
+
+def _too_large() -> WorkbookRefused:
+    most = MAX_UNPACKED_BYTES // 1024**2
+    return WorkbookRefused("too large when unpacked", f"a workbook that unpacks to at most {most} MiB")
+
+
+def _unpacked_part(book: zipfile.ZipFile, entry: zipfile.ZipInfo, room: int) -> bytes:
+    """One part, read piece by piece: the directory's word for its size is not relied on."""
+    pieces: list[bytes] = []
+    with book.open(entry) as stream:
+        while piece := stream.read(_PIECE_BYTES):
+            room -= len(piece)
+            if room < 0:
+                raise _too_large()
+            pieces.append(piece)
+    return b"".join(pieces)
+
+
+def _repacked(parts: dict[str, bytes]) -> bytes:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_STORED) as book:
+        for name, part in parts.items():
+            book.writestr(name, part)
+    return packed.getvalue()
+
+
+# --- looking at the parts ----------------------------------------------------------------------------------
+
+
+def _is_sheet(name: str) -> bool:
+    return "worksheets/" in name and name.endswith(".xml")
+
+
+def _check_parts(parts: dict[str, bytes]) -> None:
+    lengths = [0]
+    for name, part in parts.items():
+        if b"\0" in part or b"<!DOCTYPE" in part or b"<!ENTITY" in part:
+            raise WorkbookRefused(name, "plain XML in UTF-8 without a document type")
+        if name.lower().endswith("sharedstrings.xml"):
+            lengths = _shared_lengths(part)
+    grown = 0
+    for name, part in parts.items():
+        if _is_sheet(name):
+            _check_area(name, part)
+            for index in _SHARED_INDEX.finditer(part):
+                at = int(index.group(1)[:9])
+                grown += lengths[at] if at < len(lengths) else 0
+    if grown > MAX_SHARED_CHARACTERS:
+        raise WorkbookRefused("too much text", f"at most {MAX_SHARED_CHARACTERS // 1024**2} MiB of text")
+
+
+def _shared_lengths(part: bytes) -> list[int]:
+    starts = [match.start() for match in _SHARED_TEXT.finditer(part)] + [len(part)]
+    lengths = [after - at for at, after in pairwise(starts)] or [0]
+    # Markup and escapes around a text are let pass at eight times its signs.
+    if max(lengths) > 8 * MAX_CELL_CHARACTERS:
+        raise WorkbookRefused("a text too long", f"cells of at most {MAX_CELL_CHARACTERS} characters")
+    return lengths
+
+
+def _check_area(name: str, part: bytes) -> None:
+    """A reader holds a sheet as one full rectangle: a single cell far out must not make it huge."""
+    if b"<!--" in part:
+        raise WorkbookRefused(name, "a sheet without comments in its XML")
+    rows = columns = 1
+    for found in _REFERENCE.finditer(part):
+        cell = _CELL_NAME.match(found.group(1))
+        if cell is None:
+            raise WorkbookRefused(name, "cells named by column and row such as B7")
+        rows = max(rows, int(cell.group(2)))
+        columns = max(columns, _column_number(cell.group(1)))
+    if rows * columns > MAX_SHEET_AREA:
+        raise WorkbookRefused(
+            f"{name} spans {rows} rows and {columns} columns", f"a sheet of at most {MAX_SHEET_AREA} cells"
+        )
+
+
+def _column_number(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = number * 26 + letter - 64
+    return number
+
+
+def _broken_cells(parts: dict[str, bytes]) -> dict[str, list[tuple[int, str]]]:
+    """By sheet name: cells whose value the reader would silently leave blank."""
+    found: dict[str, list[tuple[int, str]]] = {}
+    for name, path in _sheet_paths(parts).items():
+        part = parts.get(path, b"")
+        cells = [
+            (int(match.group(2)), match.group(1).decode())
+            for pattern in (_ERROR_CELL, _NO_RESULT)
+            for match in pattern.finditer(part)
+        ]
+        if cells:
+            found[name] = sorted(cells)
+    return found
+
+
+def _sheet_paths(parts: dict[str, bytes]) -> dict[str, str]:
+    """Sheet names and the parts that hold them, as the workbook and its relations say."""
+    try:
+        relations = {
+            one.get("Id", ""): one.get("Target", "")
+            for one in ElementTree.fromstring(parts.get("xl/_rels/workbook.xml.rels", b"<none/>"))
+        }
+        sheets = [
+            one
+            for one in ElementTree.fromstring(parts.get("xl/workbook.xml", b"<none/>")).iter()
+            if one.tag.rpartition("}")[2] == "sheet"
+        ]
+    except ElementTree.ParseError as error:
+        raise WorkbookRefused("not readable", _READABLE) from error
+    paths = {}
+    for sheet in sheets:
+        relation = next((value for key, value in sheet.items() if key.endswith("}id")), "")
+        target = relations.get(relation, "")
+        paths[sheet.get("name", "")] = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
+    return paths
