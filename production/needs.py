@@ -48,13 +48,13 @@ def share_of(line: Line) -> UnitShare:
     )
 
 
-def sheet_of(version: FormulaVersion, charge: int, scales: Sequence[workshop.Scale] | None = None) -> list[SheetLine]:
+def sheet_of(version: FormulaVersion, charge: int, lines: Sequence[Line] | None = None) -> list[SheetLine]:
     """The batch sheet's lines by position: percent lines rounded to the workshop's scales, the others as they are.
 
     Fills are weighed unit by unit and pieces are counted: per_unit lines stay exact, pieces without tolerance.
     """
-    scales = workshop.scales() if scales is None else scales
-    needs = needs_of(version, charge)
+    scales = workshop.scales()
+    needs = needs_of(version, charge, lines)
     if version.basis == PERCENT:
         return arithmetic.round_to_scales(_portioned(needs, charge), scales)
     return [_counted_or_filled(need, scales) for need in needs]

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 
 from inventory import clock
 from inventory.errors import BadInput, Conflict, Fault, WrongState
-from inventory.models import Item, Lot, Portion, Reservation
+from inventory.models import Item, Lot, Portion, Reservation, StockEvent
 from inventory.quantities import MASS, MAX_MG, round_down, round_half_up, show_quantity
 from inventory.selectors import reservations_of
-from inventory.services import reserving, transforming
+from inventory.services import correcting, lots, reserving, transforming
 from inventory.services.ledger import check_quantity
 from inventory.services.reserving import Want
 from inventory.transactions import lock_items, write
@@ -98,7 +98,7 @@ def finish(
         transformation=batch.transformation,
         item=item,
         quantity=made,
-        number=number or batch.transformation.code,
+        number=number or _number_for(batch),
         made_at=moment,
         expires_on=expires_on,
         status=status,
@@ -112,6 +112,13 @@ def finish(
     )
     _close(batch, Batch.Status.FINISHED, moment, why, residue_mg, evaporated_mg, left_in_vessel_mg, who)
     return lot
+
+
+def _number_for(batch: Batch) -> str:
+    """The batch's number; with -2 and so on once a lot of it was taken back."""
+    before = Lot.objects.filter(transformation=batch.pk).count()
+    code = batch.transformation.code
+    return f"{code}-{before + 1}" if before else code
 
 
 def _items_held(batch: Batch) -> set[int]:
@@ -299,7 +306,7 @@ def abandon(
             transformation=batch.transformation,
             item=item,
             quantity=rejected,
-            number=number or batch.transformation.code,
+            number=number or _number_for(batch),
             made_at=moment,
             status=Lot.Status.REJECTED,
             trial=batch.trial,
@@ -310,6 +317,29 @@ def abandon(
         )
     _close(batch, Batch.Status.ABANDONED, moment, why, waste_mg, evaporated_mg, left_in_vessel_mg, who)
     return lot
+
+
+@write
+def reopen(*, batch: Batch, why: str, who: User | None = None) -> Batch:
+    """Take the end of a batch back, so that its readings can be corrected and it is ended anew.
+
+    The lot it became is taken back by an opposite event and rejected; what is made next gets a number of its own.
+
+    Raises WrongState for a batch that has not ended, or whose lot was used or left already.
+    """
+    require_reason(why, "what was wrong")
+    made = StockEvent.objects.filter(transformation=batch.pk, kind=StockEvent.Kind.MADE, corrected_by=None)
+    lock_batch(batch, [batch.version.formula.item_id])
+    expect_status(batch, Batch.Status.FINISHED, Batch.Status.ABANDONED)
+    transforming.reopen(transformation=batch.transformation, who=who)
+    for event in made:
+        correcting.correct(event=event, why=why, who=who)
+    taken_back = list(Lot.objects.filter(transformation=batch.pk).exclude(status=Lot.Status.REJECTED))
+    if taken_back:
+        lots.decide(lots=taken_back, status=Lot.Status.REJECTED, why=why, who=who)
+    batch.status, batch.finished_at, batch.ended_why = STARTED, None, ""
+    batch.save(update_fields=["status", "finished_at", "ended_why"])
+    return batch
 
 
 @write

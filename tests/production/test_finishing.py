@@ -249,6 +249,26 @@ def test_before_the_first_weighing_a_batch_is_not_abandoned(version, oil):
     refuses(WrongState, lambda: finishing.abandon(batch=batch, why="x", waste_mg=1), "nothing_weighed")
 
 
+def test_a_batch_ended_wrongly_is_opened_again_and_its_lot_taken_back(weighed):
+    wrong = finishing.finish(batch=weighed, made=90_000)
+    refuses(BadInput, lambda: finishing.reopen(batch=weighed, why=""))
+    finishing.reopen(batch=weighed, why="a nought was missing")
+    wrong.refresh_from_db()
+    assert (weighed.status, wrong.status, Portion.objects.get(lot=wrong).on_hand) == ("started", "rejected", 0)
+    right = finishing.finish(batch=weighed, made=900_000)
+    assert right.number == "B7-2"
+    assert_balanced(weighed, 900_000)
+
+
+def test_a_batch_whose_lot_was_used_is_not_opened_again(weighed, gel):
+    look(weighed, "pH", "5")
+    look(weighed, "smell", "yes")
+    lot = finishing.finish(batch=weighed, made=900_000)
+    made_of(formula("NEXT", item("NEXT", "intermediate"), [(gel, "100")]), 100_000)
+    refuses(WrongState, lambda: finishing.reopen(batch=weighed, why="a nought too many"))
+    assert Portion.objects.get(lot=lot).on_hand == 800_000
+
+
 @pytest.fixture
 def packed():
     return item("GEL-50", "product", "count", shelf_life_days=200)
