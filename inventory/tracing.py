@@ -12,9 +12,9 @@ from datetime import date
 from fractions import Fraction
 from typing import Any, cast
 
-from django.db.models import Q, Sum
+from django.db.models import Sum
 
-from inventory.ledger import EFFECT, LotBalance, balances, in_chunks
+from inventory.ledger import EFFECT, LotBalance, among, balances
 from inventory.models import DispatchLine, Item, Lot, Movement, Portion, StockEvent, Transformation
 from inventory.quantities import MASS, round_half_up, show_quantity
 from inventory.usability import lot_last_day_of
@@ -142,9 +142,7 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
 def affected(lots: Sequence[Lot]) -> list[Lot]:
     """These lots and every lot that contains them, for one decision on all."""
     reached = _forward(tuple(lot.pk for lot in lots)).depth
-    found: list[Lot] = []
-    for part in in_chunks(reached):
-        found += Lot.objects.select_related("item").filter(pk__in=part)
+    found = Lot.objects.select_related("item").filter(pk__in=among(reached))
     return sorted(found, key=lambda lot: (reached[lot.pk], lot.item.code, lot.number))
 
 
@@ -157,16 +155,9 @@ def _forward(origins: Iterable[int]) -> _Graph:
     level, depth = list(graph.depth), 0
     while level:
         depth += 1
-        reached = _makings_that_used(level) - graph.inputs.keys()
-        graph.inputs |= _inputs_of(reached)
-        level = []
-        for making, made in _outputs_of(reached).items():
-            graph.outputs[making] = made
-            for lot in made:
-                graph.made_by[lot] = making
-                if lot not in graph.depth:
-                    graph.depth[lot] = depth
-                    level.append(lot)
+        reached = _add_makings(graph, _makings_that_used(level))
+        level = [lot for making in reached for lot in graph.outputs.get(making, ()) if lot not in graph.depth]
+        graph.depth |= dict.fromkeys(level, depth)
     return graph
 
 
@@ -176,63 +167,42 @@ def _backward(origins: Iterable[int]) -> _Graph:
     level, depth = list(graph.depth), 0
     while level:
         depth += 1
-        reached = _makings_that_made(level) - graph.inputs.keys()
-        graph.outputs |= _outputs_of(reached)
-        for making, made in graph.outputs.items():
-            graph.made_by |= dict.fromkeys(made, making)
-        level = []
-        for making, used in _inputs_of(reached).items():
-            graph.inputs[making] = used
-            for lot in used:
-                if lot not in graph.depth:
-                    graph.depth[lot] = depth
-                    level.append(lot)
+        reached = _add_makings(graph, _makings_that_made(level))
+        used = {lot for making in reached for lot in graph.inputs.get(making, ())}
+        level = sorted(used - graph.depth.keys())
+        graph.depth |= dict.fromkeys(level, depth)
     return graph
 
 
 def _makings_that_used(lots: Iterable[int]) -> set[int]:
-    found: set[int] = set()
-    for part in in_chunks(lots):
-        found |= set(
-            Movement.objects.filter(
-                lot__in=part, event__kind=Kind.USED, event__transformation__isnull=False
-            ).values_list("event__transformation_id", flat=True)
-        )
-    return found
+    used = Movement.objects.filter(lot__in=among(lots), event__kind=Kind.USED, event__transformation__isnull=False)
+    return set(used.values_list("event__transformation_id", flat=True).order_by())
 
 
 def _makings_that_made(lots: Iterable[int]) -> set[int]:
-    found: set[int] = set()
-    for part in in_chunks(lots):
-        found |= set(
-            Lot.objects.filter(pk__in=part, transformation__isnull=False).values_list("transformation_id", flat=True)
-        )
-    return found
+    made = Lot.objects.filter(pk__in=among(lots), transformation__isnull=False)
+    return set(made.values_list("transformation_id", flat=True).order_by())
 
 
-def _inputs_of(makings: Iterable[int]) -> dict[int, dict[int, int]]:
-    return _net(makings, Kind.USED, -1)
+def _add_makings(graph: _Graph, makings: set[int]) -> list[int]:
+    """Put what went into new makings and came out of them on the graph, net of corrections; answers the new ones.
 
-
-def _outputs_of(makings: Iterable[int]) -> dict[int, dict[int, int]]:
-    return _net(makings, Kind.MADE, 1)
-
-
-def _net(makings: Iterable[int], kind: str, sign: int) -> dict[int, dict[int, int]]:
-    """Per making and lot what was used or made, corrections taken off; what nets to nothing is left out."""
-    found: dict[int, dict[int, int]] = {}
-    for part in in_chunks(makings):
-        rows = (
-            Movement.objects.filter(event__transformation__in=part)
-            .filter(Q(event__kind=kind) | Q(event__kind=Kind.CORRECTED, event__corrects__kind=kind))
-            .values_list("event__transformation_id", "lot_id")
-            .annotate(total=Sum("quantity"))
-            .order_by()
-        )
-        for making, lot, total in rows:
-            if total:
-                found.setdefault(making, {})[lot] = sign * int(total)
-    return found
+    What nets to nothing is left out: a use that was corrected away is no link.
+    """
+    new = sorted(makings - graph.inputs.keys() - graph.outputs.keys())
+    rows = (
+        Movement.objects.filter(event__transformation__in=among(new))
+        .values_list("event__transformation_id", "lot_id", EFFECT)
+        .annotate(total=Sum("quantity"))
+        .order_by()
+    )
+    for making, lot, effect, total in rows:
+        if effect == Kind.USED and total:
+            graph.inputs.setdefault(making, {})[lot] = -int(total)
+        elif effect == Kind.MADE and total:
+            graph.outputs.setdefault(making, {})[lot] = int(total)
+            graph.made_by[lot] = making
+    return new
 
 
 # Shares by the perfect mix
@@ -249,7 +219,7 @@ def _carried(graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts])
         inputs, outputs = graph.inputs.get(making, {}), graph.outputs.get(making, {})
         part: Fraction | None = None
         if all(facts[lot].measure == MASS for lot in (*inputs, *outputs)):
-            parts = [_times(share.get(lot, _outside(lot, graph)), used) for lot, used in inputs.items()]
+            parts = [_times(share.get(lot), used) for lot, used in inputs.items() if lot in graph.depth]
             known = [one for one in parts if one is not None]
             total = sum(inputs.values())
             if len(known) == len(parts) and total > 0:
@@ -259,11 +229,6 @@ def _carried(graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts])
     return {
         lot: _times(share.get(lot), came.get(lot, 0)) if facts[lot].measure == MASS else None for lot in graph.depth
     }
-
-
-def _outside(lot: int, graph: _Graph) -> Fraction | None:
-    """The share of a lot that nothing was found for: none of the origins where the trace never came by it."""
-    return None if lot in graph.depth else Fraction(0)
 
 
 def _went_in(graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts]) -> dict[int, Fraction | None]:
@@ -327,18 +292,15 @@ def _in_order(graph: _Graph, *, forward: bool) -> list[int]:
 
 def _brought(lots: Iterable[int]) -> dict[int, int]:
     """What each lot began with: opening, received and made, corrections taken off."""
-    found: dict[int, int] = {}
-    for part in in_chunks(lots):
-        rows = (
-            Movement.objects.filter(lot__in=part)
-            .annotate(effect=EFFECT)
-            .filter(effect__in=[Kind.OPENING, Kind.RECEIVED, Kind.MADE])
-            .values_list("lot_id")
-            .annotate(total=Sum("quantity"))
-            .order_by()
-        )
-        found |= {lot: int(total) for lot, total in rows}
-    return found
+    rows = (
+        Movement.objects.filter(lot__in=among(lots))
+        .annotate(effect=EFFECT)
+        .filter(effect__in=[Kind.OPENING, Kind.RECEIVED, Kind.MADE])
+        .values_list("lot_id")
+        .annotate(total=Sum("quantity"))
+        .order_by()
+    )
+    return {lot: int(total) for lot, total in rows}
 
 
 # What is shown
@@ -361,23 +323,20 @@ class _Facts:
 
 
 def _facts(lots: Iterable[int]) -> dict[int, _Facts]:
-    found: dict[int, _Facts] = {}
-    for part in in_chunks(lots):
-        rows = Lot.objects.filter(pk__in=part).values_list(
-            "pk",
-            "number",
-            "origin",
-            "status",
-            "received_on",
-            "expires_on",
-            "item__code",
-            "item__kind",
-            "item__measure",
-            "item__shelf_life_days",
-            "item__shelf_life_hours",
-        )
-        found |= {row[0]: _Facts(*row[1:]) for row in rows}
-    return found
+    rows = Lot.objects.filter(pk__in=among(lots)).values_list(
+        "pk",
+        "number",
+        "origin",
+        "status",
+        "received_on",
+        "expires_on",
+        "item__code",
+        "item__kind",
+        "item__measure",
+        "item__shelf_life_days",
+        "item__shelf_life_hours",
+    )
+    return {row[0]: _Facts(*row[1:]) for row in rows}
 
 
 def _last_day(facts: _Facts) -> date | None:
@@ -386,9 +345,7 @@ def _last_day(facts: _Facts) -> date | None:
 
 def _links(graph: _Graph, facts: Mapping[int, _Facts]) -> tuple[Link, ...]:
     """Every traced lot that went into a making, once for each traced lot that came out, by making and lot."""
-    codes: dict[int, str] = {}
-    for part in in_chunks(graph.inputs):
-        codes |= dict(Transformation.objects.filter(pk__in=part).values_list("pk", "code"))
+    codes = dict(Transformation.objects.filter(pk__in=among(graph.inputs)).values_list("pk", "code"))
     links = []
     for making, inputs in graph.inputs.items():
         outputs: list[int | None] = [lot for lot in graph.outputs.get(making, {}) if lot in graph.depth]
@@ -413,39 +370,35 @@ def _links(graph: _Graph, facts: Mapping[int, _Facts]) -> tuple[Link, ...]:
 
 
 def _departures(lots: Iterable[int]) -> tuple[Departure, ...]:
-    found: list[Departure] = []
-    for part in in_chunks(lots):
-        rows = DispatchLine.objects.filter(lot__in=part, corrected=False).values_list(
-            "lot_id",
-            "lot__number",
-            "dispatch__customer__code",
-            "dispatch__public_place",
-            "quantity",
-            "returned",
-            "lot__item__measure",
-            "dispatch__dispatched_on",
-            "dispatch__reference",
-            "dispatch__code",
-            "dispatch__kind",
-        )
-        found += [Departure(*row) for row in rows]
+    rows = DispatchLine.objects.filter(lot__in=among(lots), corrected=False).values_list(
+        "lot_id",
+        "lot__number",
+        "dispatch__customer__code",
+        "dispatch__public_place",
+        "quantity",
+        "returned",
+        "lot__item__measure",
+        "dispatch__dispatched_on",
+        "dispatch__reference",
+        "dispatch__code",
+        "dispatch__kind",
+    )
+    found = [Departure(*row) for row in rows]
     return tuple(sorted(found, key=lambda row: (row.on, row.lot, row.customer or "", row.dispatch)))
 
 
 def _here(lots: Iterable[int]) -> tuple[Here, ...]:
-    found: list[Here] = []
-    for part in in_chunks(lots):
-        rows = Portion.objects.filter(lot__in=part, on_hand__gt=0).values_list(
-            "lot_id",
-            "lot__number",
-            "lot__item__code",
-            "place",
-            "container",
-            "set_apart",
-            "on_hand",
-            "lot__item__measure",
-        )
-        found += [Here(*row) for row in rows]
+    rows = Portion.objects.filter(lot__in=among(lots), on_hand__gt=0).values_list(
+        "lot_id",
+        "lot__number",
+        "lot__item__code",
+        "place",
+        "container",
+        "set_apart",
+        "on_hand",
+        "lot__item__measure",
+    )
+    found = [Here(*row) for row in rows]
     return tuple(sorted(found, key=lambda row: (row.place, row.item, row.lot, row.container, row.set_apart)))
 
 

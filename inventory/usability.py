@@ -32,14 +32,16 @@ SENTENCES = {
 
 
 def life_days_of(item: Item) -> int | None:
-    """Days of life after the received or made day; None: no life known.
+    """Days of life after the received or made day; None: no life known."""
+    return plan_days_of_life(item.shelf_life_days, item.shelf_life_hours)
 
-    A life kept in hours counts as its whole days less one, at least the made day itself.
-    """
-    if item.shelf_life_days is not None:
-        return item.shelf_life_days
-    if item.shelf_life_hours is not None:
-        return max(0, item.shelf_life_hours // 24 - 1)
+
+def plan_days_of_life(shelf_life_days: int | None, shelf_life_hours: int | None) -> int | None:
+    """The same from columns. A life kept in hours counts as its whole days less one, at least the made day itself."""
+    if shelf_life_days is not None:
+        return shelf_life_days
+    if shelf_life_hours is not None:
+        return max(0, shelf_life_hours // 24 - 1)
     return None
 
 
