@@ -20,8 +20,8 @@ def secret_is_set(app_configs: Sequence[AppConfig] | None, **kwargs: Any) -> lis
         return []
     return [
         Error(
-            "There is no SECRET_KEY, or it is short.",
-            hint=f"Set SECRET_KEY to a random text of at least {LEAST_KEY_LENGTH} characters; on SQLite one is made for you.",
+            "SECRET_KEY is short.",
+            hint=f"Set SECRET_KEY to a random text of at least {LEAST_KEY_LENGTH} characters.",
             id="weighhouse.E001",
         )
     ]

@@ -99,13 +99,13 @@ def read_database(name: str, default_path: Path) -> dict[str, Any]:
 def read_secret_key(name: str, database: dict[str, Any]) -> str:
     """The given key; on SQLite without one, a key made once and kept beside the database, its owner's alone.
 
-    On PostgreSQL an empty string is returned without a key: the system check says what to do.
+    On PostgreSQL a missing key stops the program: several processes must share one.
     """
     text = os.environ.get(name)
     if text:
         return text
     if not database["ENGINE"].endswith("sqlite3"):
-        return ""
+        raise SettingError(f"{name} is not set; set it to a random text of at least 50 characters")
     path = Path(database["NAME"] + ".secret_key")
     try:
         return _read_kept_key(path)

@@ -28,7 +28,7 @@ from production.models import Batch, FormulaVersion
 from production.services import batches as bench
 
 if TYPE_CHECKING:
-    from django.contrib.auth.models import AbstractBaseUser as User
+    from django.contrib.auth.models import User
 
 DEFAULT_WEEKS = 4
 REVIEW_WEEKS = 8
@@ -89,7 +89,8 @@ def _accept(*, proposals: Sequence[str], from_day: date, weeks: int, who: User |
     fresh = [name for name in wanted if name not in answers]
     if fresh:
         run = run_plan(from_day=from_day, weeks=weeks)
-        offered: dict[str, Make | Buy] = {row.id: row for row in [*run.plan.make, *run.plan.buy]}
+        offered: dict[str, Make | Buy] = {row.id: row for row in run.plan.make}
+        offered |= {row.id: row for row in run.plan.buy}
         gone = [name for name in fresh if name not in offered]
         if gone:
             raise Conflict(

@@ -10,7 +10,7 @@ from collections import defaultdict
 from datetime import date
 from fractions import Fraction
 
-from django.db.models import F, Q, Sum
+from django.db.models import F, Q
 
 from inventory.models import (
     Demand,
@@ -25,7 +25,8 @@ from inventory.usability import plan_days_of_life
 from inventory.workshop import open_weekdays
 from planner.engine import problem as engine
 from planner.engine.problem import NEVER
-from production.models import Batch, BatchLine, FormulaVersion, Line, LineSubstitute, Weighing
+from production.models import Batch, FormulaVersion, Line, LineSubstitute
+from production.selectors import started_sheets
 
 FIRM = ("planned", "reserved", "started")
 
@@ -67,7 +68,8 @@ class Lives:
 
 
 def read_items() -> tuple[tuple[engine.Item, ...], dict[int, Lives]]:
-    items, lives = [], {}
+    items: list[engine.Item] = []
+    lives: dict[int, Lives] = {}
     for row in Item.objects.order_by("code").values_list(
         "pk", "code", "kind", "measure", "drawn", "shelf_life_days", "shelf_life_hours", "opened_life_days",
         "min_remaining_days", "safety_stock", "lead_time_days", "release_days", "retest_days",
@@ -81,7 +83,8 @@ def read_items() -> tuple[tuple[engine.Item, ...], dict[int, Lives]]:
 
 def read_lots(lives: dict[int, Lives]) -> tuple[tuple[engine.Lot, ...], dict[int, int]]:
     """Portions on hand, and where each stands in the tuple."""
-    lots, index = [], {}
+    lots: list[engine.Lot] = []
+    index: dict[int, int] = {}
     for row in (
         Portion.objects.filter(on_hand__gt=0, lot__item__drawn=False)
         .order_by("lot__item__code", "lot__number", "place", "container", "set_apart")
@@ -222,11 +225,12 @@ def _lines_of(rows: list[tuple], substitutes: dict[int, list[engine.Substitute]]
 
 
 def read_batches() -> tuple[engine.Batch, ...]:
-    required, weighed = _read_sheets()
+    sheets = started_sheets()
     return tuple(
         engine.Batch(
             batch=code, formula=formula, version=version, charge=charge, planned_for=day.toordinal(), status=status,
-            priority=priority, trial=trial, weighed=weighed.get(pk, {}), required=required.get(pk, {}),
+            priority=priority, trial=trial, weighed=dict(sheets.weighed.get(pk, {})),
+            required=dict(sheets.required.get(pk, {})),
         )
         for pk, code, formula, version, charge, day, status, priority, trial in Batch.objects.filter(status__in=FIRM)
         .order_by("transformation__code")
@@ -237,26 +241,9 @@ def read_batches() -> tuple[engine.Batch, ...]:
     )  # fmt: skip
 
 
-def _read_sheets() -> tuple[dict[int, dict[int, int]], dict[int, dict[int, int]]]:
-    """Of started batches: what each sheet line asks for, and what went in. A line that is done needs nothing more."""
-    required: dict[int, dict[int, int]] = defaultdict(dict)
-    weighed: dict[int, dict[int, int]] = defaultdict(dict)
-    lines = BatchLine.objects.filter(batch__status="started", is_addition=False)
-    for batch, position, quantity, done in lines.values_list("batch_id", "position", "required", "done"):
-        required[batch][position] = quantity
-        if done:
-            weighed[batch][position] = quantity
-    for batch, position, quantity in (
-        Weighing.objects.filter(line__in=lines.filter(done=False), corrected=False)
-        .values_list("line__batch_id", "line__position")
-        .annotate(total=Sum("quantity"))
-    ):
-        weighed[batch][position] = quantity
-    return required, weighed
-
-
 def read_demands() -> tuple[tuple[engine.Demand, ...], dict[int, int]]:
-    demands, index = [], {}
+    demands: list[engine.Demand] = []
+    index: dict[int, int] = {}
     for pk, item, wanted, dispatched, due_on, customer, reference, priority, remaining in (
         Demand.objects.filter(closed_at=None, dispatched__lt=F("quantity"))
         .order_by("item__code", "due_on", "customer__code", "reference")

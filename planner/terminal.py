@@ -191,22 +191,22 @@ def show_stock(console: Console, document: Row) -> None:
     console.print(Text(f"Stock at the end of {document['on']}", style="bold"))
     console.print(
         table(
-            ["item", "lot", "status", "place", "container", "last day", "quantity", "unit cost", "value"],
+            ["item", "lot", "status", "place", "container", "quantity", "unit cost", "per", "value"],
             [
                 [
                     row["item"],
                     row["lot"],
                     row["status"],
                     row["place"],
-                    row["container"],
-                    row["expires_on"] or "",
+                    row["container"] + (" set apart" if row["set_apart"] else ""),
                     reading(row["quantity"]),
                     row["unit_cost"] or "?",
+                    row["unit"],
                     row["value"] or "?",
                 ]
                 for row in document["portions"]
             ],
-            right=(6, 7, 8),
+            right=(5, 6, 8),
         )
     )
     console.print(
@@ -272,7 +272,13 @@ def show_trace(console: Console, document: Row) -> None:
         table(
             ["day", "to", "lot", "quantity", "reference"],
             [
-                [row["on"], row["customer"], row["lot"], reading(row["quantity"]), row["reference"]]
+                [
+                    row["on"],
+                    row["customer"] or f"public, {row['public_place']}",
+                    row["lot"],
+                    reading(row["quantity"]),
+                    row["reference"],
+                ]
                 for row in document["dispatches"]
             ],
             right=(3,),

@@ -20,12 +20,6 @@ from inventory.errors import DomainError, NotFound
 from planner.schema import ensure_schema
 
 
-class Refused(DomainError):
-    """A command line that asks for something ambiguous: exit code 2."""
-
-    code = "ambiguous"
-
-
 def problem_document(error: DomainError) -> dict[str, Any]:
     """The JSON form of a refusal (RFC 9457 in spirit: stable code, sentence, faults)."""
     return {

@@ -1,0 +1,214 @@
+"""Reads that cross the apps, as the JSON-ready documents that commands, API and pages show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from django.contrib.auth import get_user_model
+
+from inventory import ledger, selectors, tracing, workshop
+from inventory.errors import Conflict, NotFound
+from inventory.ledger import CAME, WENT, MakingBalance
+from inventory.models import Dispatch, Item, Lot, Party, StockEvent
+from inventory.quantities import MASS, show_quantity
+from production.models import Batch, Formula
+from production.selectors import BatchRow, batch_rows
+
+Row = dict[str, Any]
+
+
+def stock_document(day: date) -> Row:
+    """Every portion at the end of a day. ``unit_cost`` is of one kilogram or one piece."""
+    rows = ledger.stock_on(day)
+    return {
+        "on": day.isoformat(),
+        "currency": workshop.currency(),
+        "value": str(sum((row.value for row in rows if row.value is not None), Decimal("0.00"))),
+        "unvalued": sum(row.value is None for row in rows),
+        "portions": [
+            {
+                "item": row.item,
+                "lot": row.lot,
+                "status": row.status,
+                "place": row.place,
+                "container": row.container,
+                "set_apart": row.set_apart,
+                "quantity": show_quantity(row.quantity, row.measure),
+                "unit_cost": None if row.unit_cost is None else plain(row.unit_cost),
+                "unit": "kg" if row.measure == MASS else "pc",
+                "value": None if row.value is None else str(row.value),
+            }
+            for row in rows
+        ],
+    }
+
+
+def plain(amount: Decimal) -> str:
+    """A decimal with at least two places, without exponent or further trailing zeros: "12.50", "0.0375"."""
+    shown = amount.normalize()
+    exponent = shown.as_tuple().exponent
+    assert isinstance(exponent, int)
+    return f"{shown:.2f}" if exponent >= -2 else f"{shown:f}"
+
+
+def verification_document() -> Row:
+    """Whether the books agree with the ledger, and each difference with a sentence."""
+    differences = ledger.verify()
+    return {
+        "ok": not differences,
+        "differences": [
+            {
+                "what": row.what,
+                "item": row.item,
+                "number": row.number,
+                "place": row.place,
+                "container": row.container,
+                "books": row.books,
+                "ledger": row.ledger,
+                "sentence": f"{row.what} of {row.item} {row.number}: the books say {row.books}, "
+                f"the ledger adds up to {row.ledger}",
+            }
+            for row in differences
+        ],
+    }
+
+
+def find_one_lot(number: str, item_code: str | None) -> Lot:
+    """The lot that bears a number.
+
+    Raises NotFound, or Conflict ``ambiguous`` with ``facts["lots"]`` to choose from.
+    """
+    item = selectors.find_item(item_code) if item_code else None
+    found = selectors.find_lots(number, item)
+    if not found:
+        raise NotFound(f'no lot bears the number "{number}"' + (f" for {item_code}" if item_code else ""))
+    if len(found) > 1:
+        told = "; ".join(f"lot {lot.number} of {lot.item.code}" for lot in found)
+        raise Conflict(
+            f'"{number}" fits several lots: {told}. Say which by its own number, and by --item',
+            code="ambiguous",
+            lots=[
+                {
+                    "lot": lot.number,
+                    "item": lot.item.code,
+                    "supplier_lot": lot.supplier_lot,
+                    "maker_lot": lot.maker_lot,
+                    "received_on": lot.received_on.isoformat() if lot.received_on else None,
+                }
+                for lot in found
+            ],
+        )
+    return found[0]
+
+
+def trace_document(*, number: str, item: str | None, forward: bool) -> Row:
+    """The trace of one lot by any of its numbers, as ``trace --json`` prints it."""
+    lot = find_one_lot(number, item)
+    return trace_of([lot], forward=forward) | {"lot": lot.number, "item": lot.item.code}
+
+
+def trace_of(origins: Sequence[Lot], *, forward: bool) -> Row:
+    """The trace of one or several lots: balances, batches, links, dispatches, what is still here and where."""
+    found = tracing.trace(origins, forward)
+    batches = batch_rows(found.transformation_ids)
+    balances = ledger.balances_of_makings(found.transformation_ids)
+    first = origins[0]
+    return {
+        "lot": first.number,
+        "item": first.item.code,
+        "direction": "forward" if forward else "backward",
+        "lots": [lot_row(lot) for lot in found.lots],
+        "batches": [
+            making_row(batches[pk], balances[pk])
+            for pk in sorted(batches, key=lambda pk: (batches[pk].made_on or date.max, batches[pk].batch))
+        ],
+        "links": [
+            {
+                "from_lot": link.from_lot,
+                "batch": link.batch,
+                "to_lot": link.to_lot,
+                "quantity": show_quantity(link.quantity, link.measure),
+            }
+            for link in found.links
+        ],
+        "dispatches": [
+            {
+                "lot": row.lot,
+                "customer": row.customer,
+                "public_place": row.public_place,
+                "quantity": show_quantity(row.quantity, row.measure),
+                "returned": show_quantity(row.returned, row.measure),
+                "on": row.on.isoformat(),
+                "reference": row.reference,
+            }
+            for row in found.departures
+        ],
+        "here": [
+            {
+                "lot": row.lot,
+                "item": row.item,
+                "place": row.place,
+                "container": row.container,
+                "set_apart": row.set_apart,
+                "quantity": show_quantity(row.quantity, row.measure),
+            }
+            for row in found.here
+        ],
+    }
+
+
+def lot_row(lot: tracing.TracedLot) -> Row:
+    """One lot of a trace. Opening stock ends it backward: what was before is not known, and ``origin`` says so."""
+    balance = lot.balance
+    accounted = balance.accounted_percent
+    return {
+        "lot": lot.lot,
+        "item": lot.item,
+        "kind": lot.kind,
+        "depth": lot.depth,
+        "status": lot.status,
+        "expires_on": lot.expires_on.isoformat() if lot.expires_on else None,
+        "origin": lot.origin,
+        "from_origin": None if lot.from_origin is None else show_quantity(lot.from_origin, MASS),
+        **{str(kind): show_quantity(getattr(balance, kind), lot.measure) for kind in (*CAME, *WENT)},
+        "on_hand": show_quantity(balance.on_hand, lot.measure),
+        "accounted_percent": None if accounted is None else str(accounted),
+    }
+
+
+def making_row(batch: BatchRow, balance: MakingBalance) -> Row:
+    """One batch on the way, with its balance by mass: weighed in = made + residue + evaporated + left + under way."""
+    return {
+        "batch": batch.batch,
+        "formula": batch.formula,
+        "version": batch.version,
+        "state": batch.state,
+        "made_on": batch.made_on.isoformat() if batch.made_on else None,
+        "weighed_in": show_quantity(balance.weighed_in, MASS),
+        "made": show_quantity(balance.made, MASS),
+        "residue": show_quantity(balance.residue, MASS),
+        "evaporated": show_quantity(balance.evaporated, MASS),
+        "left_in_vessel": show_quantity(balance.left_in_vessel, MASS),
+        "under_way": show_quantity(balance.under_way, MASS),
+    }
+
+
+def workshop_counts() -> dict[str, int]:
+    """How much of each thing the workshop holds, for the start page."""
+    return {
+        "items": Item.objects.count(),
+        "parties": Party.objects.count(),
+        "formulas": Formula.objects.count(),
+        "lots": Lot.objects.count(),
+        "batches": Batch.objects.count(),
+        "dispatches": Dispatch.objects.count(),
+        "stock events": StockEvent.objects.count(),
+    }
+
+
+def has_user() -> bool:
+    """Whether anybody can sign in yet."""
+    return bool(get_user_model().objects.filter(is_active=True).exists())
