@@ -27,10 +27,11 @@ _NONE_PASSED_OVER: list[tuple[str, str]] = []
 class _Head:
     """What the lines of one batch have in common."""
 
-    __slots__ = ("batch", "day", "formula", "order", "rows", "to")
+    __slots__ = ("batch", "code", "day", "formula", "lines", "order", "rows", "to")
 
     def __init__(self, batch: Batch, formula: Formula, from_day: int, to_day: int) -> None:
         self.batch, self.formula = batch, formula
+        self.code, self.lines = batch.batch, formula.lines
         self.day = max(from_day, batch.planned_for)
         self.order = _batch_order(batch)
         self.to = "batch:" + batch.batch
@@ -76,6 +77,8 @@ class FirmBatches:
         """The needs of one item in order of service; writes the rows of its shown lines."""
         number = self._number_of[item.code]
         part = slice(self._bounds[number], self._bounds[number + 1])
+        code, min_remaining_days = item.code, item.min_remaining_days
+        heads = self._heads
         needs: list[Need] = []
         for place, quantity, of_head in zip(
             self._place_of[part].tolist(),
@@ -83,14 +86,14 @@ class FirmBatches:
             self._head_of[part].tolist(),
             strict=True,
         ):
-            head = self._heads[of_head]
-            line = head.formula.lines[place]
+            head = heads[of_head]
+            line = head.lines[place]
             row: BatchLine | None = None
             if head.rows is not None:
                 row = head.rows[place] = BatchLine(
                     line.position,
                     line.phase,
-                    item.code,
+                    code,
                     quantity,
                     _NO_LOTS,
                     _NOTHING_EXPECTED,
@@ -106,9 +109,9 @@ class FirmBatches:
                         head.order,
                         line.position,
                         quantity,
-                        head.day + item.min_remaining_days,
+                        head.day + min_remaining_days,
                         head.to,
-                        head.batch.batch,
+                        head.code,
                         line.single_lot,
                         row,
                     )

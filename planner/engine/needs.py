@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from planner.engine.allocate import Takes
+from collections.abc import Sequence
+
+from planner.engine.allocate import Supply
 from planner.engine.result import BatchLine
 
 # Order of service on one day: batches reserved, started, planned; lines of proposals; demands.
@@ -56,7 +58,7 @@ class Need:
         self.line = line  # the row of the answer to fill, where the batch is shown
         self.safety_only = safety_only  # a line of a making that only refills safety stock
         self.open = quantity  # what reservations leave to serve
-        self.reserved: Takes = []
+        self.reserved: Sequence[tuple[Supply, int]] = ()
 
 
 def order_of_service(need: Need) -> tuple[int, tuple, int]:

@@ -89,9 +89,10 @@ class _Netting:
         self.shelf.advance(day)
         gross = short = 0
         open_needs: list[tuple[Need, int]] = []
+        serve, reserved = self._serve, bool(self.own_reserved)
         for need in todays:
             gross += need.quantity
-            rest = self._serve_one(need) if need.single_lot or self.own_reserved else self._serve(need)
+            rest = self._serve_one(need) if reserved or need.single_lot else serve(need)
             if rest:
                 short += rest
                 open_needs.append((need, rest))
@@ -229,7 +230,7 @@ class _Netting:
                 if row.here_on <= need.day and row.last_day >= need.valid_through:
                     part = min(quantity, need.open)
                     if part:
-                        need.reserved.append((row, part))
+                        need.reserved = [*need.reserved, (row, part)]
                         need.open -= part
                         each[1] -= part
 

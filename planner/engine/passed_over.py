@@ -61,6 +61,9 @@ class _Portion:
         return self.too_short_after + 1 if day <= self.too_short_after else NEVER
 
 
+_NOTHING: Mapping[int, int] = {}
+
+
 class _LotOnDay:
     """One lot's portions, and what the lot is named for until a day."""
 
@@ -73,14 +76,14 @@ class _LotOnDay:
         self.until = -1
 
     def look(self, day: int) -> None:
-        self.named = self.name_for(day, {}, NO_REASON)
-        self.until = min(portion.next_change(day) for portion in self.portions)
+        self.named = self.name_for(day, _NOTHING, NO_REASON)
+        self.until = min([portion.next_change(day) for portion in self.portions])
 
     def name_for(self, day: int, own_reserved: Mapping[int, int], usable: int) -> tuple[str, str] | None:
         """The first reason among the portions, None when one has none; ``usable``: the reason of those."""
         first = NO_REASON
         for portion in self.portions:
-            reason = portion.reason(day, own_reserved.get(portion.index, 0))
+            reason = portion.reason(day, own_reserved.get(portion.index, 0) if own_reserved else 0)
             if reason == NO_REASON:
                 reason = usable
             if reason == NO_REASON:
