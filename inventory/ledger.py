@@ -55,6 +55,7 @@ class LotBalance:
     sampled: int = 0
     discarded: int = 0
     on_hand: int = 0
+    began: int = 0  # opening, received and made, with their corrections taken off
 
     @property
     def came(self) -> int:
@@ -72,8 +73,9 @@ class LotBalance:
         return (Decimal(100 * self.went) / self.came).quantize(Decimal("0.01"), ROUND_HALF_UP)
 
 
-CAME = (Kind.OPENING, Kind.RECEIVED, Kind.MADE, Kind.RETURNED, Kind.COUNTED, Kind.CORRECTED)
-WENT = (Kind.USED, Kind.DISPATCHED, Kind.SENT_BACK, Kind.SAMPLED, Kind.DISCARDED)
+CAME = frozenset({"opening", "received", "made", "returned", "counted", "corrected"})
+WENT = frozenset({"used", "dispatched", "sent_back", "sampled", "discarded"})
+BEGAN = frozenset({"opening", "received", "made"})
 
 
 def balances(lot_ids: Iterable[int]) -> dict[int, LotBalance]:
@@ -81,15 +83,18 @@ def balances(lot_ids: Iterable[int]) -> dict[int, LotBalance]:
     sums: dict[int, dict[str, int]] = {lot_id: {} for lot_id in lot_ids}
     moved = (
         Movement.objects.filter(lot__in=among(sums))
-        .values_list("lot_id", "event__kind")
+        .values_list("lot_id", "event__kind", "event__corrects__kind")
         .annotate(total=Sum("quantity"))
         .order_by()
     )
-    for lot_id, kind, total in moved:
+    for lot_id, kind, corrected_kind, total in moved:
+        kinds, quantity = sums[lot_id], int(total)
         if kind in CAME:
-            sums[lot_id][kind] = int(total)
+            kinds[kind] = kinds.get(kind, 0) + quantity
         elif kind in WENT:
-            sums[lot_id][kind] = -int(total)
+            kinds[kind] = -quantity
+        if (corrected_kind or kind) in BEGAN:
+            kinds["began"] = kinds.get("began", 0) + quantity
     here = Portion.objects.filter(lot__in=among(sums), on_hand__gt=0).values_list("lot_id")
     for lot_id, total in here.annotate(total=Sum("on_hand")).order_by():
         sums[lot_id]["on_hand"] = int(total)

@@ -109,8 +109,8 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
     graph = _forward(origins) if forward else _backward(origins)
     every = set(graph.depth).union(*graph.inputs.values(), *graph.outputs.values())
     facts = _facts(every)
-    shares = _carried(graph, origins, facts) if forward else _went_in(graph, origins, facts)
     balance = balances(graph.depth)
+    shares = (_carried if forward else _went_in)(graph, origins, facts, balance)
     traced = [
         TracedLot(
             lot_id=pk,
@@ -208,12 +208,13 @@ def _add_makings(graph: _Graph, makings: set[int]) -> list[int]:
 # Shares by the perfect mix
 
 
-def _carried(graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts]) -> dict[int, Fraction | None]:
+def _carried(
+    graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts], balance: Mapping[int, LotBalance]
+) -> dict[int, Fraction | None]:
     """Forward: how much of each lot is from the origins, where all inputs and outputs of a making are masses.
 
     A lot whose share cannot be told makes everything after it unknown too, and so does a ring of makings.
     """
-    came = _brought(graph.depth)
     share: dict[int, Fraction | None] = dict.fromkeys(origins, Fraction(1))  # of one part of the lot
     for making in _in_order(graph, forward=True):
         inputs, outputs = graph.inputs.get(making, {}), graph.outputs.get(making, {})
@@ -223,18 +224,19 @@ def _carried(graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts])
             known = [one for one in parts if one is not None]
             total = sum(inputs.values())
             if len(known) == len(parts) and total > 0:
-                part = sum(known, Fraction(0)) / total
+                part = sum(known[1:], known[0]) / total if known else Fraction(0)
         for lot in outputs:
             share.setdefault(lot, part)
     return {
-        lot: _times(share.get(lot), came.get(lot, 0)) if facts[lot].measure == MASS else None for lot in graph.depth
+        lot: _times(share.get(lot), balance[lot].began) if facts[lot].measure == MASS else None for lot in graph.depth
     }
 
 
-def _went_in(graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts]) -> dict[int, Fraction | None]:
+def _went_in(
+    graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts], balance: Mapping[int, LotBalance]
+) -> dict[int, Fraction | None]:
     """Backward: how much of each lot went into the origins, by the share of each making that went there."""
-    came = _brought(graph.depth)
-    needed: dict[int, Fraction | None] = {lot: Fraction(came.get(lot, 0)) for lot in origins}
+    needed: dict[int, Fraction | None] = {lot: Fraction(balance[lot].began) for lot in origins}
     order = _in_order(graph, forward=False)
     for making in order:
         outputs = graph.outputs.get(making, {})
@@ -288,19 +290,6 @@ def _in_order(graph: _Graph, *, forward: bool) -> list[int]:
             if waits[then] == 0:
                 ready.append(then)
     return order
-
-
-def _brought(lots: Iterable[int]) -> dict[int, int]:
-    """What each lot began with: opening, received and made, corrections taken off."""
-    rows = (
-        Movement.objects.filter(lot__in=among(lots))
-        .annotate(effect=EFFECT)
-        .filter(effect__in=[Kind.OPENING, Kind.RECEIVED, Kind.MADE])
-        .values_list("lot_id")
-        .annotate(total=Sum("quantity"))
-        .order_by()
-    )
-    return {lot: int(total) for lot, total in rows}
 
 
 # What is shown
@@ -434,7 +423,7 @@ def as_json(traced: Trace, batches: Sequence[Mapping[str, Any]] = ()) -> dict[st
     }
 
 
-_SUMS = tuple(field.name for field in fields(LotBalance))
+_SUMS = tuple(field.name for field in fields(LotBalance) if field.name != "began")
 
 
 def _lot_as_json(lot: TracedLot) -> dict[str, Any]:
