@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 import math
 import random
+from dataclasses import replace
 from fractions import Fraction
 
 from planner.engine.problem import (
@@ -65,6 +66,15 @@ class _Maker:
         self.from_day = FROM + rng.randrange(7)
         self.weeks = rng.choice([1, 1, 2, 3, 4])
         self.to_day = self.from_day + 7 * self.weeks - 1
+        # Some problems crowd one corner: many supplies and needs of few items, limits of single-lot
+        # lines, or choices of packs.
+        self.style = rng.choice(["even", "even", "crowded", "single", "packs"])
+        self.features |= {
+            "even": set(),
+            "crowded": {"lives", "statuses"},
+            "single": {"single_lot", "batch_sizes"},
+            "packs": {"packs", "lives"},
+        }[self.style]
         self.items: list[Item] = []
         self.formulas: list[Formula] = []
 
@@ -123,7 +133,7 @@ class _Maker:
                     per_unit=amount,
                     is_volume=volume,
                     phase=rng.choice(["", "A", "B"]),
-                    single_lot=self.has("single_lot", 0.5 if basis == "per_unit" else 0.2),
+                    single_lot=self.has("single_lot", 0.6 if basis == "per_unit" or self.style == "single" else 0.2),
                     substitutes=self.substitutes(entry),
                 )
             )
@@ -131,10 +141,10 @@ class _Maker:
         loss = rng.choice([0, 1, 2, 5]) if basis == "percent" and self.has("losses", 0.5) else 0
         low, multiple, high = 0, 1, None
         if self.has("batch_sizes", 0.7):
-            low = rng.choice([0, 0, 3, 10, 25])
+            low = rng.choice([0, 0, 0, 3, 10, 25])
             multiple = rng.choice([1, 1, 2, 5, 10, 12])
             raised = max(1, math.ceil(low / multiple)) * multiple
-            if rng.random() < 0.6:
+            if rng.random() < (0.9 if self.style == "single" else 0.6):
                 high = raised + rng.choice([0, 1, 5, 20])
             # The largest must leave an output (the approval check), and enough that cuts come to an end.
             least = 5 * self.size * (4 if item.kind == "intermediate" else 1)
@@ -192,7 +202,7 @@ class _Maker:
         if rng.random() < 0.08:  # nobody wrote one: no_formula, or it is bought
             return
         code = f"F-{item.code}"
-        self.formula(code, 1, item, below, approved=rng.random() < 0.9)
+        self.formula(code, 1, item, below, approved=rng.random() < 0.9, preferred=rng.random() < 0.3)
         if rng.random() < 0.15:
             self.formula(code, 2, item, below, approved=rng.random() < 0.5)
         if rng.random() < 0.15:
@@ -202,18 +212,19 @@ class _Maker:
 
     def problem(self) -> Problem:
         rng, size = self.rng, self.size
-        raws = [self.item(f"R{n}", "raw") for n in range(1, 3 + size)]
+        few = self.style == "crowded"
+        raws = [self.item(f"R{n}", "raw") for n in range(1, 2 if few else 3 + size)]
         if rng.random() < 0.6:
             raws.append(self.item("WATER", "raw", drawn=True))
         packaging = [self.item(f"P{n}", "packaging", "count") for n in range(1, 2 + size)]
         self.item("GLOVES", "supply", "count")
         made: list[Item] = []
-        for n in range(1, rng.randint(1, 2) + size + 1):
+        for n in range(1, 2 if few else rng.randint(1, 2) + size + 1):
             bulk = self.item(f"I{n}", "intermediate")
             self.methods(bulk, raws + made[-2:])
             made.append(bulk)
         products = []
-        for n in range(1, rng.randint(1, 2) + size):
+        for n in range(1, 2 if few else rng.randint(1, 2) + size):
             product = self.item(f"X{n}", "product", rng.choice(["mass", "count", "count"]))
             self.methods(product, raws[:2] + packaging + made + products[-1:])
             products.append(product)
@@ -245,7 +256,7 @@ class _Maker:
         for item in self.items:
             if item.drawn and rng.random() < 0.8:
                 continue
-            for n in range(rng.choice([0, 1, 1, 2, 3])):
+            for n in range(rng.choice([3, 5, 8] if self.style == "crowded" else [0, 1, 1, 2, 3])):
                 status = rng.choice(["released"] * 5 + ["quarantine", "quarantine", "rejected", "held"])
                 if "statuses" not in self.features:
                     status = "released"
@@ -277,7 +288,7 @@ class _Maker:
     def orders(self) -> list[Order]:
         rng = self.rng
         rows: dict[tuple[str, str, int], Order] = {}
-        for _ in range(rng.choice([0, 1, 2, 3, 5]) * self.size):
+        for _ in range(rng.choice([0, 1, 2, 3, 5]) * (2 if self.style == "crowded" else self.size)):
             item = rng.choice([item for item in self.items if not item.drawn])
             due = self.day()
             order = Order(
@@ -297,8 +308,9 @@ class _Maker:
             if item.drawn or rng.random() < (0.9 if item.kind in ("intermediate", "product") else 0.1):
                 continue
             packs = [1, 3, 5, 10, 12, 20] if item.measure == "count" else [5, 7, 10, 20, 25, 40, 100]
-            few = 1 if "packs" not in self.features else rng.choice([1, 2, 3, 4])
-            for _ in range(few):
+            packs = [pack * self.size for pack in packs]  # every choice is tried by the reference
+            many = 1 if "packs" not in self.features else rng.choice([1, 2, 3, 4] if self.size == 1 else [1, 2])
+            for _ in range(many + 2 if self.style == "packs" and self.size == 1 else many):
                 pack = rng.choice(packs)
                 prices = [None, 0, 10, 20, 8 * pack, 10 * pack, 10 * pack, 10 * pack, 12 * pack]
                 offer = Offer(
@@ -315,8 +327,9 @@ class _Maker:
     def demands(self) -> list[Demand]:
         rng = self.rng
         rows: dict[tuple, Demand] = {}
-        for _ in range(rng.randint(self.size, 6 * self.size)):
-            product = rng.random() < 0.75
+        crowd = 3 if self.style == "crowded" else 1
+        for _ in range(crowd * rng.randint(self.size, 6 * self.size)):
+            product = rng.random() < (0.4 if self.style == "packs" else 0.75)
             likely = [item for item in self.items if item.kind in ("product", "intermediate")]
             item = rng.choice(likely if product else self.items)
             demand = Demand(
@@ -329,6 +342,11 @@ class _Maker:
                 min_remaining_days=rng.choice([0, 1, 3, 6]) if self.has("min_remaining", 0.3) else None,
             )
             rows[demand.item, demand.due_on, demand.customer, demand.reference] = demand
+            if self.has("past", 0.2):  # the same customer twice, both days gone by
+                for due in rng.sample(range(self.from_day - 4, self.from_day + 1), 2):
+                    life = rng.choice([None, 2])
+                    twice = replace(demand, due_on=due, quantity=rng.randint(1, 9), min_remaining_days=life)
+                    rows[twice.item, due, twice.customer, twice.reference] = twice
         return list(rows.values())
 
     def batches(self) -> list[Batch]:
@@ -366,9 +384,7 @@ class _Maker:
             return []
         uses = []
         for batch in batches:
-            formula = next(
-                f for f in self.formulas if (f.formula, f.version) == (batch.formula, batch.version)
-            )
+            formula = next(f for f in self.formulas if (f.formula, f.version) == (batch.formula, batch.version))
             uses += [(line.item, batch.batch, None) for line in formula.lines]
         uses += [(demand.item, None, index) for index, demand in enumerate(demands)]
         rng.shuffle(uses)

@@ -159,9 +159,7 @@ def line_quantities(formula: Formula, charge: int) -> list[int]:
     # Rule 2: the charge split in milligrams by largest remainder, ties by position.
     exact = [Fraction(charge * line.percent, WHOLE) for line in formula.lines]
     quantities = [math.floor(share) for share in exact]
-    by_remainder = sorted(
-        range(len(exact)), key=lambda i: (-(exact[i] - quantities[i]), formula.lines[i].position, i)
-    )
+    by_remainder = sorted(range(len(exact)), key=lambda i: (-(exact[i] - quantities[i]), formula.lines[i].position, i))
     for i in by_remainder[: charge - sum(quantities)]:
         quantities[i] += 1
     return quantities
@@ -407,9 +405,7 @@ class _Reference:
                 made = batch.planned_for + item.lead_time_days
                 here = max(self.from_day, made + item.release_days)
                 made = max(self.from_day, made)
-                rows.append(
-                    Supply(FIRM, quantity, here, self.life_end(item, made), made, batch.batch, (index,))
-                )
+                rows.append(Supply(FIRM, quantity, here, self.life_end(item, made), made, batch.batch, (index,)))
         for row in rows:
             row.left = row.quantity
         return rows
@@ -512,9 +508,7 @@ class _Reference:
         # The floor: what is left that is here and alive; surplus counts even when late.
         below = 0
         if look:
-            left = sum(
-                row.left for row in supply if row.last_day >= day and (row.here <= day or row.kind == SURPLUS)
-            )
+            left = sum(row.left for row in supply if row.last_day >= day and (row.here <= day or row.kind == SURPLUS))
             below = max(0, item.safety_stock - left)
             if below:
                 self.safety_net[key] = below
@@ -639,9 +633,7 @@ class _Reference:
 
     def surplus_row(self, item: Item, begins: int, quantity: int, number: int) -> Supply:
         here = begins + item.release_days
-        return Supply(
-            SURPLUS, quantity, here, self.life_end(item, begins), begins, "", (number,), left=quantity
-        )
+        return Supply(SURPLUS, quantity, here, self.life_end(item, begins), begins, "", (number,), left=quantity)
 
     def charge_for(self, formula: Formula, rest: int) -> int:
         loss = formula.loss if formula.basis == "percent" else 0
@@ -715,9 +707,7 @@ class _Reference:
         later_needs = [need for need in needs if need.day > day]
         drawn: dict[int, int] = {}  # arrival -> what later needs would draw, the same for many choices
         for supplier, offers in sorted(by_supplier.items()):
-            in_time = [
-                offer for offer in offers if day - offer.lead_time_days - item.release_days >= self.from_day
-            ]
+            in_time = [offer for offer in offers if day - offer.lead_time_days - item.release_days >= self.from_day]
             for counts in pack_counts(in_time or offers, net):
                 used = [(offer, count) for offer, count in counts if count > 0]
                 quantity = sum(offer.pack * count for offer, count in used)
@@ -862,12 +852,7 @@ class _Reference:
         total = 0
         for index, lot in enumerate(self.problem.lots):
             here = self.lot_here(lot)
-            if (
-                lot.item == code
-                and lot.status == "released"
-                and here == self.from_day
-                and lot.last_day >= lives_to
-            ):
+            if lot.item == code and lot.status == "released" and here == self.from_day and lot.last_day >= lives_to:
                 total += self.lots_left[index]
         return total
 
@@ -907,9 +892,7 @@ class _Reference:
         if self.items[line.item].drawn or required == 0:
             return row
         need = next(
-            need
-            for need in self.needs[line.item]
-            if need.batch == batch.batch and need.position == line.position
+            need for need in self.needs[line.item] if need.batch == batch.batch and need.position == line.position
         )
         lots: dict[str, int] = {}
         expected: dict[tuple[int, str], int] = {}
@@ -923,9 +906,7 @@ class _Reference:
                 key = (supply.here, supply.source())
                 expected[key] = expected.get(key, 0) + quantity
         row.lots = list(lots.items())
-        row.expected = [
-            Expected(source, quantity, day) for (day, source), quantity in sorted(expected.items())
-        ]
+        row.expected = [Expected(source, quantity, day) for (day, source), quantity in sorted(expected.items())]
         row.short = required - sum(lots.values()) - sum(expected.values())
         row.proposed = from_surplus + need.proposed
         if row.short > 0:

@@ -95,9 +95,7 @@ def smaller(problem: Problem, differs) -> Problem:
         for line in formula.lines:
             used.add(line.item)
             used.update(substitute.item for substitute in line.substitutes)
-    return dataclasses.replace(
-        problem, items=tuple(i for i in problem.items if i.code in used or i.safety_stock)
-    )
+    return dataclasses.replace(problem, items=tuple(i for i in problem.items if i.code in used or i.safety_stock))
 
 
 def without(problem: Problem, name: str, n: int) -> Problem | None:
