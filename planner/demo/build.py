@@ -53,14 +53,13 @@ def is_demo() -> bool:
     """Whether every item and party of the demo stands in the database."""
     codes = {row["item"] for row in ITEMS}
     parties = {row["party"] for row in PARTIES}
-    return (
-        Item.objects.filter(code__in=codes).count() == len(codes)
-        and Party.objects.filter(code__in=parties).count() == len(parties)
-    )
+    return Item.objects.filter(code__in=codes).count() == len(codes) and Party.objects.filter(
+        code__in=parties
+    ).count() == len(parties)
 
 
 def build(days: Days) -> None:
-    """1. The tables, through ``load``. 2. The past, through the services. 3. One batch of next week is set aside for."""
+    """The tables, through ``load``; the past, through the services; then stock is set aside for one batch."""
     with tempfile.TemporaryDirectory(prefix="weighhouse-demo-") as name:
         folder = Path(name)
         write_folder(folder, tables(days))

@@ -136,7 +136,7 @@ LABORATORY = (
         cas="1310-73-2",
         shelf_life_days=365,
         max_percent="0.5",
-        caution="Lye burns: goggles and gloves, lye into water and never the reverse. Add slowly, read between additions.",
+        caution="Lye burns: goggles and gloves; lye into water, never the reverse. Add slowly, read between additions.",
     ),
     raw("HAIR-QUAT", "Conditioning quat", inci="Behentrimonium Methosulfate", shelf_life_days=720, release_days=1,
         max_percent="3", caution="Irritates eyes: goggles and gloves. " + POWDER),
@@ -216,7 +216,9 @@ MADE_HERE = (
         storage=COOL,
         caution="Damp flowers spoil the oil. Daisy family: some people are allergic. " + RAGS,
     ),
-    item("SALVE-BASE", "Wax and butter base", "intermediate", shelf_life_days=180, release_by="checks", caution=HOT_WAX),
+    item(
+        "SALVE-BASE", "Wax and butter base", "intermediate", shelf_life_days=180, release_by="checks", caution=HOT_WAX
+    ),
     item("HUMECTANT-GEL", "Gum wetted in glycerol", "intermediate", shelf_life_days=120, release_by="checks"),
     item("BALM", "Balm, poured warm", "intermediate", shelf_life_days=180, release_by="checks", caution=HOT_WAX),
     item(
@@ -246,19 +248,48 @@ MADE_HERE = (
     ),
 )
 
+DAISY = "Holds marigold: not for people allergic to the daisy family."
+
+
+def product(code: str, name: str, gtin: str, days: int, basis: str, remaining: int, caution: str) -> Row:
+    """A packed unit: how long it keeps, on whose word, and how much of that a customer gets."""
+    return pieces(
+        code,
+        name,
+        "product",
+        gtin=gtin,
+        shelf_life_days=days,
+        shelf_life_basis=basis,
+        min_remaining_days=remaining,
+        release_days=1 if code.startswith("BALM") else 2,
+        caution=caution,
+    )
+
+
 # GTINs of the range kept for use inside one house: they belong to nobody.
 PRODUCTS = (
-    pieces("BALM-TIN-30", "Balm, tin of 30 g", "product", gtin="2000000000305", shelf_life_days=540, shelf_life_basis="study", release_days=1,
-           min_remaining_days=90, caution="Holds marigold: not for people allergic to the daisy family."),
-    pieces("BALM-TIN-60", "Balm, tin of 60 g", "product", gtin="2000000000602", shelf_life_days=540, shelf_life_basis="study", release_days=1,
-           min_remaining_days=90, caution="Holds marigold: not for people allergic to the daisy family."),
-    pieces("HAND-TUBE-75", "Hand cream, tube of 75 g", "product", gtin="2000000000756", shelf_life_days=365, shelf_life_basis="assessor",
-           release_days=2, min_remaining_days=90, caution="Holds marigold: not for people allergic to the daisy family."),
-    pieces("MASK-JAR-100", "Clay mask, jar of 100 g", "product", gtin="2000000001005", shelf_life_days=270, shelf_life_basis="assessor",
-           release_days=2, min_remaining_days=60, caution="Keep off eyes and broken skin."),
-    pieces("RINSE-BOTTLE-250", "Hair rinse, bottle of 250 mL", "product", gtin="2000000002507", shelf_life_days=365, shelf_life_basis="assessor",
-           release_days=2, min_remaining_days=90, caution="Keep out of the eyes."),
-)  # fmt: skip
+    product("BALM-TIN-30", "Balm, tin of 30 g", "2000000000305", 540, "study", 90, DAISY),
+    product("BALM-TIN-60", "Balm, tin of 60 g", "2000000000602", 540, "study", 90, DAISY),
+    product("HAND-TUBE-75", "Hand cream, tube of 75 g", "2000000000756", 365, "assessor", 90, DAISY),
+    product(
+        "MASK-JAR-100",
+        "Clay mask, jar of 100 g",
+        "2000000001005",
+        270,
+        "assessor",
+        60,
+        "Keep off eyes and broken skin. Not for children under 3.",
+    ),
+    product(
+        "RINSE-BOTTLE-250",
+        "Hair rinse, bottle of 250 mL",
+        "2000000002507",
+        365,
+        "assessor",
+        90,
+        "Keep out of the eyes. Not for children under 3.",
+    ),
+)
 
 ITEMS: tuple[Row, ...] = (
     *HERBS_AND_EARTHS,
@@ -295,7 +326,7 @@ PARTIES: tuple[Row, ...] = (
 OFFER_LINES = (
     (HERBS, "NETTLE-DRY", "500 g", "9.50", 10, 1),
     (HERBS, "CALENDULA-DRY", "500 g", "21.00", 10, 1),
-    (HERBS, "KAOLIN", "5 kg", "14.00", 12, 1),
+    (HERBS, "KAOLIN", "2.5 kg", "8.00", 12, 1),
     (HERBS, "BENTONITE", "2.5 kg", "11.00", 12, 1),
     (HERBS, "ORANGE-EO", "100 g", "8.50", 10, 1),
     (HERBS, "LAVENDER-EO", "100 g", "19.00", 10, 1),
@@ -320,7 +351,7 @@ OFFER_LINES = (
     (LAB, "PRESERVATIVE", "250 g", "11.00", 5, 1),
     (LAB, "LACTIC-ACID", "500 mL", "7.90", 5, 1),
     (LAB, "LYE-10", "500 g", "6.10", 5, 1),
-    (LAB, "HAIR-QUAT", "500 g", "16.00", 7, 1),
+    (LAB, "HAIR-QUAT", "250 g", "9.00", 7, 1),
     (LAB, "ALCOHOL", "1 L", "8.80", 5, 2),
     (PACKS, "TIN-35", "100 pc", "34.00", 14, 1),
     (PACKS, "TIN-70", "100 pc", "46.00", 14, 1),

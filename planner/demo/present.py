@@ -47,14 +47,14 @@ def demands(days: Days) -> list[Row]:
     rows = (
         (10, SHOP, "LY-377", "BALM-TIN-30", 36),
         (10, SHOP, "LY-377", "HAND-TUBE-75", 24),
-        (11, COUNTER, "PW-104", "RINSE-BOTTLE-250", 24),
-        (14, BATHS, "TQ-27", "MASK-JAR-100", 40),
+        (11, COUNTER, "PW-104", "RINSE-BOTTLE-250", 36),
+        (14, BATHS, "TQ-27", "MASK-JAR-100", 48),
         (16, BATHS, "TQ-27", "RINSE-BOTTLE-250", 30),
-        (19, "", MARKET, "BALM-TIN-30", 40),
+        (19, "", MARKET, "BALM-TIN-30", 60),
         (19, "", MARKET, "HAND-TUBE-75", 30),
         (30, COUNTER, "PW-110", "HAND-TUBE-75", 60),
-        (46, SHOP, "LY-390", "BALM-TIN-60", 48),
-        (46, SHOP, "LY-390", "BALM-TIN-30", 120),
+        (37, SHOP, "LY-390", "BALM-TIN-60", 96),
+        (37, SHOP, "LY-390", "BALM-TIN-30", 240),
     )
     return [
         {
@@ -111,7 +111,7 @@ def batches(days: Days) -> list[Row]:
 def purchase_orders(days: Days) -> list[Row]:
     """The conditioning quat comes on Monday, is looked at for a day, and is needed on Wednesday."""
     rows = (
-        (LAB, "HAIR-QUAT", "500 g", 0),
+        (LAB, "HAIR-QUAT", "250 g", 0),
         (LAB, "ALLANTOIN", "100 g", 0),
         (PACKS, "JAR-100", "48 pc", 9),
         (PACKS, "CARTON", "50 pc", 4),
