@@ -274,10 +274,13 @@ def _take(shelf: Shelf, need: Need) -> tuple[Takes, Takes, int, Sequence[str]]:
 
 def _write_takes(line: BatchLine, takes: Takes) -> None:
     """Fill a shown line: lots that are ready, what is expected, and the part that proposals answer."""
-    if len(takes) == 1 and takes[0][0].ready:
+    if len(takes) == 1 and takes[0][0].kind != SURPLUS:  # by far the most common case
         row, quantity = takes[0]
-        line.lots = [(row.code, quantity)]
         line.short -= quantity
+        if row.ready:
+            line.lots = [(row.code, quantity)]
+        else:
+            line.expected = [Expected(source_name(row), quantity, row.here_on)]
         return
     lots: dict[str, int] = {}
     expected: dict[tuple[int, str], int] = {}  # by day, then source

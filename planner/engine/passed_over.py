@@ -52,13 +52,14 @@ class _Portion:
             return TOO_SHORT
         return ALL_RESERVED if self.reserved - own_reserved >= self.quantity else NO_REASON
 
-    def next_change(self, day: int) -> int:
+    def holds_until(self, day: int) -> int:
         """The first day after ``day`` on which the reason may be another."""
-        if self.always != NO_REASON:
-            return NEVER
-        if day < self.here_on:
-            return self.here_on
-        return self.too_short_after + 1 if day <= self.too_short_after else NEVER
+        if self.always == NO_REASON:
+            if day < self.here_on:
+                return self.here_on
+            if day <= self.too_short_after:
+                return self.too_short_after + 1
+        return NEVER
 
 
 _NOTHING: Mapping[int, int] = {}
@@ -77,7 +78,10 @@ class _LotOnDay:
 
     def look(self, day: int) -> None:
         self.named = self.name_for(day, _NOTHING, NO_REASON)
-        self.until = min([portion.next_change(day) for portion in self.portions])
+        until = NEVER
+        for portion in self.portions:
+            until = min(until, portion.holds_until(day))
+        self.until = until
 
     def name_for(self, day: int, own_reserved: Mapping[int, int], usable: int) -> tuple[str, str] | None:
         """The first reason among the portions, None when one has none; ``usable``: the reason of those."""
