@@ -202,7 +202,13 @@ def percent_tables(product_yield: str, stock: str | None) -> dict[str, list[dict
             {"supplier": "S", "item": item, "pack": "1 mg", "lead_time_days": 0} for item in ("HERB", "OIL", "BASE")
         ],
         "formulas": [
-            {"formula": "F-P", "item": "PRODUCT", "basis": "percent", "status": "approved", "yield_percent": product_yield},
+            {
+                "formula": "F-P",
+                "item": "PRODUCT",
+                "basis": "percent",
+                "status": "approved",
+                "yield_percent": product_yield,
+            },
             {"formula": "F-I", "item": "INFUSION", "basis": "percent", "status": "approved", "yield_percent": "80"},
         ],
         "formula_lines": [
@@ -213,7 +219,7 @@ def percent_tables(product_yield: str, stock: str | None) -> dict[str, list[dict
         ],
         "demands": [{"item": "PRODUCT", "quantity": "5 kg", "due_on": day(2)}],
         **({"lots": [{"item": "INFUSION", "lot": "I0", "quantity": stock, "status": "released"}]} if stock else {}),
-    }  # fmt: skip
+    }
 
 
 def percent_answer(tmp_path: Path, product_yield: str, stock: str | None = None) -> dict[str, str]:
@@ -226,7 +232,11 @@ def percent_answer(tmp_path: Path, product_yield: str, stock: str | None = None)
 @pytest.mark.parametrize(
     ("product_yield", "stock", "expected"),
     [
-        ("100", None, {"INFUSION short": "1500 g", "INFUSION charge": "1875 g", "HERB short": "187.5 g", "OIL short": "1687.5 g"}),
+        (
+            "100",
+            None,
+            {"INFUSION short": "1500 g", "INFUSION charge": "1875 g", "HERB short": "187.5 g", "OIL short": "1687.5 g"},
+        ),
         (
             "98",
             None,
@@ -238,9 +248,13 @@ def percent_answer(tmp_path: Path, product_yield: str, stock: str | None = None)
                 "OIL short": "1721.938 g",
             },
         ),
-        ("100", "500 g", {"INFUSION short": "1000 g", "INFUSION charge": "1250 g", "HERB short": "125 g", "OIL short": "1125 g"}),
+        (
+            "100",
+            "500 g",
+            {"INFUSION short": "1000 g", "INFUSION charge": "1250 g", "HERB short": "125 g", "OIL short": "1125 g"},
+        ),
     ],
-)  # fmt: skip
+)
 def test_case_f_percent_formula_with_a_straining_yield(
     tmp_path: Path, product_yield: str, stock: str | None, expected: dict[str, str]
 ) -> None:
