@@ -126,7 +126,7 @@ def create_lots(
         _check_facts(new)
         lot = _lot_from(new, how)
         if lot.status == Lot.Status.RELEASED:
-            _check_releasable(lot, lot.received_on or clock.today(), expired_too=False)
+            _check_releasable(lot)
         lots.append(lot)
     lots = Lot.objects.bulk_create(lots)
     action_uid = uuid.uuid4()
@@ -392,8 +392,11 @@ def _take_status(lot: Lot, status: str, how: str, day: date) -> None:
             lot.available_on = min(lot.available_on, day)
 
 
-def _check_releasable(lot: Lot, day: date, *, expired_too: bool = True) -> None:
-    """Raise WrongState where nobody may release the lot. Opening stock may be on the books though it expired."""
+def _check_releasable(lot: Lot, on: date | None = None) -> None:
+    """Raise WrongState where nobody may release the lot, on a day also where it expired before.
+
+    A lot that comes onto the books is not asked for its day: it may have been released long ago and expired since.
+    """
     last_day = lot_last_day_of(lot, lot.item)
     if lot.trial:
         raise WrongState(f"lot {lot.number} is a trial: it is never released", code="trial")
@@ -401,7 +404,7 @@ def _check_releasable(lot: Lot, day: date, *, expired_too: bool = True) -> None:
         raise WrongState(
             f"lot {lot.number} of {lot.item.code} has no last day: no life known, no release", code="no_life"
         )
-    if expired_too and last_day is not None and last_day < day:
+    if on is not None and last_day is not None and last_day < on:
         raise WrongState(f"lot {lot.number} of {lot.item.code} expired on {last_day}", code="expired")
 
 

@@ -24,9 +24,9 @@ def build_chain(levels: tuple[int, ...]) -> Lot:
     items = [make_item(f"LEVEL{number}") for number in range(len(levels))]
     above = open_stock(rows=[OpeningRow(item=items[0], quantity=KG, number="FIRST", status="released")])
     first = above[0]
-    other = open_stock(
-        rows=[OpeningRow(item=make_item("OTHER"), quantity=10**11, number="OTHER", status="released")]
-    )[0]
+    other = open_stock(rows=[OpeningRow(item=make_item("OTHER"), quantity=10**11, number="OTHER", status="released")])[
+        0
+    ]
     for number, size in enumerate(levels[1:], start=1):
         above = build_level(items[number], number, size, above, other)
     return first

@@ -1,0 +1,119 @@
+"""A mistake is undone by its opposite, once; and the database refuses any other way."""
+
+import pytest
+from django.db import DatabaseError, transaction
+
+from inventory.errors import BadInput, WrongState
+from inventory.ledger import verify
+from inventory.models import LotDecision, Movement, StockEvent
+from inventory.services.correcting import correct
+from inventory.services.counting import count, discard
+from inventory.services.lots import move, open_container
+from inventory.services.transforming import close, draw, make, use
+from tests.inventory.builders import KG, G, books, days, make_item, make_stock, make_transformation, portion_in
+
+pytestmark = pytest.mark.django_db
+
+
+def test_a_corrected_act_is_undone_and_both_stay_readable():
+    portion = make_stock(quantity=100 * G)
+    event = discard(portion=portion, quantity=30 * G, why="dropped")
+    opposite = correct(event=event, why="it was another jar")
+    portion.refresh_from_db()
+    assert portion.on_hand == 100 * G
+    assert (opposite.kind, opposite.corrects, opposite.why) == ("corrected", event, "it was another jar")
+    assert opposite.happened_at == event.happened_at
+    assert StockEvent.objects.get(pk=event.pk).why == "dropped"
+
+
+def test_an_act_is_corrected_once_and_a_correction_never():
+    portion = make_stock(quantity=100 * G)
+    event = discard(portion=portion, quantity=30 * G)
+    opposite = correct(event=event, why="mistake")
+    before = books()
+    with pytest.raises(WrongState):
+        correct(event=event, why="mistake")
+    with pytest.raises(WrongState):
+        correct(event=opposite, why="mistake")
+    assert books() == before
+
+
+def test_a_correction_needs_a_reason():
+    event = discard(portion=make_stock(), quantity=1)
+    before = books()
+    with pytest.raises(BadInput):
+        correct(event=event, why=" ")
+    assert books() == before
+
+
+def test_what_is_no_longer_there_is_not_taken_back():
+    portion = make_stock(quantity=100 * G)
+    event = count(portion=portion, counted=150 * G)
+    discard(portion=portion, quantity=140 * G)
+    before = books()
+    with pytest.raises(WrongState) as refusal:
+        correct(event=event, why="miscounted")
+    assert refusal.value.code == "stock_gone"
+    assert books() == before
+
+
+def test_a_moved_portion_moves_back():
+    portion = make_stock(quantity=100 * G)
+    there = move(portion=portion, place="bench", quantity=40 * G)
+    correct(event=StockEvent.objects.get(kind="moved"), why="it never moved")
+    portion.refresh_from_db()
+    there.refresh_from_db()
+    assert (portion.on_hand, there.on_hand) == (100 * G, 0)
+
+
+def test_a_container_that_was_not_opened_is_closed_again():
+    portion = open_container(portion=make_stock())
+    correct(event=StockEvent.objects.get(kind="opened"), why="the seal is whole")
+    portion.refresh_from_db()
+    assert portion.opened_on is None
+
+
+def test_drawn_water_that_was_not_used_was_not_drawn():
+    water = make_item("WATER", drawn=True)
+    making = make_transformation()
+    draw(transformation=making, item=water, quantity=200 * G)
+    event = draw(transformation=making, item=water, quantity=300 * G)
+    correct(event=event, why="misread")
+    assert sum(Movement.objects.values_list("quantity", flat=True)) == 0
+    assert Movement.objects.get(event__corrects=event).portion.on_hand == 0
+    assert verify() == []
+
+
+def test_what_an_ended_making_used_and_made_stays():
+    portion = make_stock(quantity=100 * G)
+    making = make_transformation()
+    used = use(transformation=making, portion=portion, quantity=10 * G)
+    make(transformation=making, item=making.item, quantity=9 * G)
+    close(transformation=making, made_on=days(0))
+    before = books()
+    for event in (used, StockEvent.objects.get(kind="made")):
+        with pytest.raises(WrongState):
+            correct(event=event, why="mistake")
+    assert books() == before
+
+
+def test_every_kind_of_act_can_be_corrected_while_its_stock_is_there():
+    lot = portion_in(make(transformation=make_transformation(), item=make_item(), quantity=KG)).lot
+    correct(event=StockEvent.objects.get(kind="made"), why="another batch")
+    assert not lot.portions.filter(on_hand__gt=0).exists()
+    make_stock()
+    correct(event=StockEvent.objects.get(kind="opening"), why="it was never here")
+    assert verify() == []
+
+
+@pytest.mark.parametrize("table", [StockEvent, Movement, LotDecision])
+def test_the_database_refuses_to_change_or_delete_the_ledger(table):
+    discard(portion=make_stock(), quantity=1)
+    before = books()
+    row = table.objects.first()
+    field = {"StockEvent": "why", "Movement": "quantity", "LotDecision": "why"}[table.__name__]
+    with pytest.raises(DatabaseError, match="the ledger only grows"), transaction.atomic():
+        table.objects.filter(pk=row.pk).update(**{field: 7})
+    with pytest.raises(DatabaseError, match="the ledger only grows"), transaction.atomic():
+        table.objects.filter(pk=row.pk)._raw_delete("default")
+    assert books() == before
