@@ -27,12 +27,16 @@ def fold(text: str) -> str:
 
 
 def render(pattern: str, *, day: date, item: str = "") -> tuple[str, str]:
-    """What stands before and after ``{n}`` in a number of this day."""
+    """What stands before and after ``{n}`` in a number of this day. Weeks are those of ISO 8601."""
+    week_year, week, weekday = day.isocalendar()
     for word, value in (
         ("item", item),
         ("year", f"{day.year:04d}"),
         ("month", f"{day.month:02d}"),
         ("day", f"{day.day:02d}"),
+        ("week_year", f"{week_year:04d}"),
+        ("week", f"{week:02d}"),
+        ("weekday", str(weekday)),
     ):
         pattern = pattern.replace("{" + word + "}", value)
     before, _, after = pattern.partition("{n}")

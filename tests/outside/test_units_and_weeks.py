@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import date
 from decimal import Decimal
 
 import pytest
 
+from inventory.numbers import render
 from inventory.quantities import parse_quantity, show_quantity
 
 
@@ -42,3 +44,9 @@ def test_pounds_and_ounces(text: str, steps: int) -> None:
 def test_a_us_fluid_ounce() -> None:
     """Source: NIST Handbook 44, appendix C: 29.5735295625 mL (from memory)."""
     assert parse_quantity("1 fl oz", measure="mass", density_g_per_ml=Decimal(1)).steps == 29_574
+
+
+@pytest.mark.parametrize(("day", "week_date"), [("2026-11-25", "2026-W48-3"), ("2027-01-01", "2026-W53-5")])
+def test_numbers_by_the_week_are_iso_8601_week_dates(day: str, week_date: str) -> None:
+    """Source: ISO 8601 week dates. Batches numbered by the week are common practice, no source."""
+    assert render("{week_year}-W{week}-{weekday}/{n}", day=date.fromisoformat(day)) == (week_date + "/", "")
