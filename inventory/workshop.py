@@ -113,5 +113,6 @@ def check_setting(key: str, text: str) -> None:
         words = set(re.findall(r"\{(.*?)\}", text))
         if "n" not in words or words - _PATTERN_WORDS or re.search(r"[{}]", re.sub(r"\{\w+\}", "", text)):
             raise SettingRefused(
-                'text with {n} and any of {item} {year} {month} {day} {week_year} {week} {weekday}, such as "{year}{month}{day}-{n}"'
+                "text with {n} and any of {item} {year} {month} {day} {week_year} {week} {weekday}, "
+                'such as "{year}{month}{day}-{n}"'
             )
