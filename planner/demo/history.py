@@ -233,6 +233,11 @@ class History:
             dispatch_line=line, quantity=act.pieces, place=past.SHELF, happened_at=self.moment(act), why=act.why
         )
 
+    def send_back(self, act: past.SentBack) -> None:
+        portion = self.portion(act.lot, past.STORE)
+        quantity = steps_of(portion.lot.item, act.quantity)
+        buying.send_back(portion=portion, quantity=quantity, why=act.why, happened_at=self.moment(act))
+
     # The care of the store.
 
     def open(self, act: past.Opened) -> None:
@@ -264,6 +269,7 @@ ACTS: dict[type[past.Act], Any] = {
     past.Left: History.send,
     past.Carried: History.carry,
     past.CameBack: History.take_back,
+    past.SentBack: History.send_back,
     past.Opened: History.open,
     past.Doubted: History.doubt,
     past.Counted: History.count,

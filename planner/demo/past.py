@@ -107,6 +107,15 @@ class TakenOut(Act):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SentBack(Act):
+    """What its supplier takes back."""
+
+    lot: str
+    quantity: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Opened(Act):
     lot: str
 
@@ -335,6 +344,7 @@ CARRIED: tuple[Carried, ...] = (
 
 REST: tuple[Act, ...] = (
     CameBack(ago=40, reference="LY-340", lot="tubes-2", pieces=2, why="cap leaks, says the shop"),
+    SentBack(ago=146, lot="BT-1", quantity="6 pc", why="necks out of round, the caps do not close"),
     Opened(ago=113, hour=8, lot="PA-1"),
     Opened(ago=117, hour=8, lot="OR-1"),
     Opened(ago=53, hour=8, lot="PR-1"),
