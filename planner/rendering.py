@@ -1,6 +1,7 @@
 """A plan as the document that ``plan --json`` prints: steps become "1250 g", ordinals become ISO days.
 
-The order of keys and rows is fixed, so that equal plans are equal bytes.
+The order of keys and rows is fixed, so that equal plans are equal bytes. At ten thousand batches there are a
+quarter of a million lines: texts and rows that recur are made once, and lists of the document may be shared.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from functools import cache
 from typing import Any
 
 from inventory.quantities import show_quantity
+from planner.collector import collector_paused
 from planner.engine import result
 from planner.engine.problem import Problem
 
@@ -32,34 +34,40 @@ def show_money(amount_e4: int | None) -> str | None:
     return f"{sign}{whole}.{places[:2]}{places[2:].rstrip('0')}"
 
 
+class Shown(dict[int, str]):
+    """The texts of one measure's quantities, each made when it is first asked for."""
+
+    def __init__(self, measure: str) -> None:
+        super().__init__()
+        self.measure = measure
+
+    def __missing__(self, steps: int) -> str:
+        text = self[steps] = show_quantity(steps, self.measure)
+        return text
+
+
+ShownByItem = dict[str, Shown]  # item code -> texts of its measure
+
+
+@collector_paused()
 def plan_document(plan: result.Plan, problem: Problem) -> Row:
-    """The document of design: from, to, requirements, batches, make, buy, expiring, unmet."""
-    measure = {item.code: item.measure for item in problem.items}
-
-    def show(item: str, steps: int) -> str:
-        return show_quantity(steps, measure[item])
-
+    """The document of design: from, to, requirements, batches, make, buy, expiring, unmet. Read only."""
+    by_measure: dict[str, Shown] = {}
+    shown: ShownByItem = {}
+    for item in problem.items:
+        shown[item.code] = by_measure.setdefault(item.measure, Shown(item.measure))
     return {
         "from": iso(plan.from_day),
         "to": iso(plan.to_day),
-        "requirements": [
-            {
-                "item": row.item,
-                "day": iso(row.day),
-                "gross": show(row.item, row.gross),
-                "covered": show(row.item, row.covered),
-                "short": show(row.item, row.short),
-            }
-            for row in plan.requirements
-        ],
-        "batches": [batch_row(row, measure) for row in plan.batches],
-        "make": [make_row(row, measure) for row in plan.make],
-        "buy": [buy_row(row, measure) for row in plan.buy],
+        "requirements": [requirement_row(row, shown[row.item]) for row in plan.requirements],
+        "batches": batch_rows(plan.batches, shown),
+        "make": [make_row(row, shown[row.item]) for row in plan.make],
+        "buy": [buy_row(row, shown[row.item]) for row in plan.buy],
         "expiring": [
             {
                 "lot": row.lot,
                 "item": row.item,
-                "quantity": show(row.item, row.quantity),
+                "quantity": shown[row.item][row.quantity],
                 "expires_on": iso(row.expires_on),
             }
             for row in plan.expiring
@@ -68,7 +76,7 @@ def plan_document(plan: result.Plan, problem: Problem) -> Row:
             {
                 "item": row.item,
                 "day": iso(row.day),
-                "quantity": show(row.item, row.quantity),
+                "quantity": shown[row.item][row.quantity],
                 "reason": row.reason,
             }
             for row in plan.unmet
@@ -76,84 +84,97 @@ def plan_document(plan: result.Plan, problem: Problem) -> Row:
     }
 
 
-def batch_row(row: result.BatchCoverage, measure: dict[str, str]) -> Row:
+def requirement_row(row: result.Requirement, shown: Shown) -> Row:
     return {
-        "batch": row.batch,
         "item": row.item,
-        "planned_for": iso(row.planned_for),
-        "coverage": row.coverage,
-        "lines": [line_row(line, measure) for line in row.lines],
+        "day": iso(row.day),
+        "gross": shown[row.gross],
+        "covered": shown[row.covered],
+        "short": shown[row.short],
     }
 
 
-def line_row(line: result.BatchLine, measure: dict[str, str]) -> Row:
-    unit = measure[line.item]
+def batch_rows(batches: Iterable[result.BatchCoverage], shown: ShownByItem) -> list[Row]:
+    """Batches with their lines. Lines of one item often pass over the same lots: those are one list here too."""
+    passed_over: dict[int, list[Row]] = {}
+    return [
+        {
+            "batch": batch.batch,
+            "item": batch.item,
+            "planned_for": iso(batch.planned_for),
+            "coverage": batch.coverage,
+            "lines": [line_row(line, shown, passed_over) for line in batch.lines],
+        }
+        for batch in batches
+    ]
+
+
+def line_row(line: result.BatchLine, shown: ShownByItem, passed_over: dict[int, list[Row]]) -> Row:
+    own = shown[line.item]
+    # The plan holds every list until the document is made, so that an id names one list.
+    passed = passed_over.get(id(line.passed_over))
+    if passed is None:
+        passed = [{"lot": lot, "reason": reason} for lot, reason in line.passed_over]
+        passed_over[id(line.passed_over)] = passed
     return {
         "position": line.position,
         "phase": line.phase,
         "item": line.item,
-        "required": show_quantity(line.required, unit),
-        "lots": [{"lot": lot, "quantity": show_quantity(quantity, unit)} for lot, quantity in line.lots],
-        "expected": expected_rows(line.expected, unit),
-        "short": show_quantity(line.short, unit),
-        "proposed": show_quantity(line.proposed, unit),
-        "substitutes": [
-            {
-                "item": one.item,
-                "ratio": one.ratio,
-                "free": show_quantity(one.free, measure[one.item]),
-                "enough": one.enough,
-            }
-            for one in line.substitutes
-        ],
-        "passed_over": [{"lot": lot, "reason": reason} for lot, reason in line.passed_over],
+        "required": own[line.required],
+        "lots": [{"lot": lot, "quantity": own[quantity]} for lot, quantity in line.lots],
+        "expected": expected_rows(line.expected, own) if line.expected else [],
+        "short": own[line.short],
+        "proposed": own[line.proposed],
+        "substitutes": substitute_rows(line.substitutes, shown) if line.substitutes else [],
+        "passed_over": passed,
     }
 
 
-def expected_rows(rows: Iterable[result.Expected], unit: str) -> list[Row]:
-    return [{"source": one.source, "quantity": show_quantity(one.quantity, unit), "day": iso(one.day)} for one in rows]
+def substitute_rows(rows: Iterable[result.SubstituteFree], shown: ShownByItem) -> list[Row]:
+    return [
+        {"item": one.item, "ratio": one.ratio, "free": shown[one.item][one.free], "enough": one.enough} for one in rows
+    ]
 
 
-def peg_rows(pegs: Iterable[result.Peg], unit: str) -> list[Row]:
-    return [{"to": peg.to, "day": iso(peg.day), "quantity": show_quantity(peg.quantity, unit)} for peg in pegs]
+def expected_rows(rows: Iterable[result.Expected], shown: Shown) -> list[Row]:
+    return [{"source": one.source, "quantity": shown[one.quantity], "day": iso(one.day)} for one in rows]
 
 
-def make_row(row: result.Make, measure: dict[str, str]) -> Row:
-    unit = measure[row.item]
+def peg_rows(pegs: Iterable[result.Peg], shown: Shown) -> list[Row]:
+    return [{"to": peg.to, "day": iso(peg.day), "quantity": shown[peg.quantity]} for peg in pegs]
+
+
+def make_row(row: result.Make, shown: Shown) -> Row:
     return {
         "id": row.id,
         "item": row.item,
         "formula": row.formula,
         "version": row.version,
-        "quantity": show_quantity(row.quantity, unit),
-        "charge": show_quantity(row.charge, unit),
+        "quantity": shown[row.quantity],
+        "charge": shown[row.charge],
         "start_on": iso(row.start_on),
         "due_on": iso(row.due_on),
         "late": row.late,
-        "coming": expected_rows(row.coming, unit),
-        "excess": show_quantity(row.excess, unit),
-        "pegged_to": peg_rows(row.pegged_to, unit),
+        "coming": expected_rows(row.coming, shown),
+        "excess": shown[row.excess],
+        "pegged_to": peg_rows(row.pegged_to, shown),
     }
 
 
-def buy_row(row: result.Buy, measure: dict[str, str]) -> Row:
-    unit = measure[row.item]
+def buy_row(row: result.Buy, shown: Shown) -> Row:
     return {
         "id": row.id,
         "item": row.item,
-        "quantity": show_quantity(row.quantity, unit),
-        "packs": [
-            {"supplier": pack.supplier, "pack": show_quantity(pack.pack, unit), "count": pack.count}
-            for pack in row.packs
-        ],
+        "quantity": shown[row.quantity],
+        "packs": [{"supplier": pack.supplier, "pack": shown[pack.pack], "count": pack.count} for pack in row.packs],
         "cost": show_money(row.cost_e4),
         "need_on": iso(row.need_on),
         "order_by": iso(row.order_by),
         "late": row.late,
-        "free": show_quantity(row.free, unit),
-        "coming": expected_rows(row.coming, unit),
+        "free": shown[row.free],
+        "coming": expected_rows(row.coming, shown),
         "runs_out_on": None if row.runs_out_on is None else iso(row.runs_out_on),
-        "excess": show_quantity(row.excess, unit),
-        "waste": show_quantity(row.waste, unit),
-        "pegged_to": peg_rows(row.pegged_to, unit),
+        "excess": shown[row.excess],
+        "waste": shown[row.waste],
+        "pegged_to": peg_rows(row.pegged_to, shown),
     }

@@ -10,7 +10,8 @@ from collections import defaultdict
 from datetime import date
 from fractions import Fraction
 
-from django.db.models import F, Q
+from django.db.models import CharField, F, Q
+from django.db.models.functions import Cast
 
 from inventory.models import (
     Demand,
@@ -23,6 +24,7 @@ from inventory.models import (
 from inventory.quantities import WHOLE
 from inventory.usability import plan_days_of_life
 from inventory.workshop import open_weekdays
+from planner.collector import collector_paused
 from planner.engine import problem as engine
 from planner.engine.problem import NEVER
 from production.models import Batch, FormulaVersion, Line, LineSubstitute
@@ -30,9 +32,10 @@ from production.selectors import started_sheets
 
 FIRM = ("planned", "reserved", "started")
 
-Codes = dict[int, str]
+NO_AMOUNT = Fraction(0)
 
 
+@collector_paused()
 def take_snapshot(*, from_day: date, weeks: int) -> engine.Problem:
     """The whole workshop as one problem; ``to`` is inclusive: from + 7 weeks - 1."""
     items, rows = read_items()
@@ -56,6 +59,22 @@ def take_snapshot(*, from_day: date, weeks: int) -> engine.Problem:
 
 def ordinal(day: date | None) -> int | None:
     return None if day is None else day.toordinal()
+
+
+class Days(dict[str | None, int | None]):
+    """Ordinals by the ISO text of a day: tens of thousands of lots share a few hundred days."""
+
+    def __init__(self) -> None:
+        super().__init__({None: None})
+
+    def __missing__(self, text: str) -> int:
+        day = self[text] = date.fromisoformat(text).toordinal()
+        return day
+
+
+def as_text(column: str) -> Cast:
+    """A day as its ISO text: the one read for many rows costs less than a date made for each."""
+    return Cast(column, CharField())
 
 
 class Lives:
@@ -85,45 +104,32 @@ def read_lots(lives: dict[int, Lives]) -> tuple[tuple[engine.Lot, ...], dict[int
     """Portions on hand, and where each stands in the tuple."""
     lots: list[engine.Lot] = []
     index: dict[int, int] = {}
+    days = Days()
     for row in (
         Portion.objects.filter(on_hand__gt=0, lot__item__drawn=False)
         .order_by("lot__item__code", "lot__number", "place", "container", "set_apart")
         .values_list(
-            "pk", "lot__item_id", "lot__item__code", "lot__number", "on_hand", "lot__status", "lot__received_on",
-            "lot__available_on", "lot__expires_on", "lot__retest_on", "opened_on", "set_apart", "place", "container",
+            "pk", "lot__item_id", "lot__item__code", "lot__number", "on_hand", "lot__status",
+            as_text("lot__received_on"), as_text("lot__available_on"), as_text("lot__expires_on"),
+            as_text("lot__retest_on"), as_text("opened_on"), "set_apart", "place", "container",
         )
     ):  # fmt: skip
-        (
-            pk,
-            item_id,
-            item,
-            number,
-            on_hand,
-            status,
-            received,
-            available,
-            expires,
-            retest,
-            opened,
-            apart,
-            place,
-            box,
-        ) = row
+        pk, item_id, item, number, on_hand, status, received, available, expires, retest, opened, apart, place, box = (
+            row
+        )
         keeps = lives[item_id]
-        received_day = ordinal(received)
-        last_day = ordinal(expires)
+        received_day, last_day, retest_day, opened_day = days[received], days[expires], days[retest], days[opened]
         if last_day is None and received_day is not None and keeps.life is not None:
             last_day = received_day + keeps.life
-        if opened is not None and keeps.opened is not None:
-            opened_last = opened.toordinal() + keeps.opened
+        if opened_day is not None and keeps.opened is not None:
+            opened_last = opened_day + keeps.opened
             last_day = opened_last if last_day is None else min(last_day, opened_last)
-        retest_day = ordinal(retest)
         if retest_day is None and received_day is not None and keeps.retest is not None:
             retest_day = received_day + keeps.retest
         index[pk] = len(lots)
         lots.append(
             engine.Lot(
-                item, number, on_hand, status, received_day, ordinal(available),
+                item, number, on_hand, status, received_day, days[available],
                 NEVER if last_day is None else last_day, NEVER if retest_day is None else retest_day,
                 apart, place, box,
             )
@@ -210,7 +216,7 @@ def _lines_of(rows: list[tuple], substitutes: dict[int, list[engine.Substitute]]
         density,
         single_lot,
     ) in rows:
-        per_unit = Fraction(0)
+        per_unit = NO_AMOUNT
         if numerator is not None:
             # Microlitres x g/mL are milligrams.
             per_unit = Fraction(numerator, denominator) * (Fraction(density) if is_volume else 1)
