@@ -11,12 +11,12 @@ from django.db import transaction
 
 from inventory import clock
 from inventory.errors import Conflict
-from inventory.models import Item, Party, StockEvent
-from planner.demo import history, present
+from inventory.models import Item, Lot, Party, StockEvent
+from planner.demo import history, past, present
 from planner.demo.days import Days
 from planner.demo.materials import ITEMS, PARTIES
 from planner.demo.tables import tables, write_folder
-from planner.exchange.loading import load_tables
+from planner.exchange import load_tables
 from production.models import Batch
 from production.services import batches
 
@@ -50,12 +50,17 @@ def lay_down() -> Laid:
 
 
 def is_demo() -> bool:
-    """Whether every item and party of the demo stands in the database."""
-    codes = {row["item"] for row in ITEMS}
+    """Whether every item and party of the demo stands in the database, with the sack that its recall begins at.
+
+    An export of the demo loaded elsewhere has no past: that is a workshop of its own.
+    """
+    items = {row["item"] for row in ITEMS}
     parties = {row["party"] for row in PARTIES}
-    return Item.objects.filter(code__in=codes).count() == len(codes) and Party.objects.filter(
-        code__in=parties
-    ).count() == len(parties)
+    return (
+        Item.objects.filter(code__in=items).count() == len(items)
+        and Party.objects.filter(code__in=parties).count() == len(parties)
+        and Lot.objects.filter(supplier_lot=past.RECALLED, origin=Lot.Origin.RECEIVED).exists()
+    )
 
 
 def build(days: Days) -> None:

@@ -12,6 +12,7 @@ from planner.demo.materials import BATHS, COUNTER, HERBS, LAB, OILS, PACKS, SHOP
 
 STORE, COLD, SHELF, STALL = "store", "cold room", "shelf", "market stall"
 MARKET = "Millrace market"
+RECALLED = "SM 2281"  # the supplier's number of a sack of marigold flowers, whose trace the story tells
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,7 +192,7 @@ DELIVERIES: tuple[Delivered, ...] = (
             Sack("CT-1", "CARTON", "100 pc"),
         ),
     ),
-    Delivered(ago=96, supplier=HERBS, ordered=108, sacks=(Sack("MF-2", "CALENDULA-DRY", "500 g", "SM 2281"),)),
+    Delivered(ago=96, supplier=HERBS, ordered=108, sacks=(Sack("MF-2", "CALENDULA-DRY", "500 g", RECALLED),)),
     Delivered(
         ago=95,
         supplier=OILS,

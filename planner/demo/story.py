@@ -17,12 +17,12 @@ from inventory.models import Item, Lot, Party
 from planner import selectors, services, terminal
 from planner.demo.build import Laid
 from planner.demo.days import Days
+from planner.demo.past import RECALLED
 from production.models import Batch, Line
 
 Row = dict[str, Any]
 
 WEEKS = 6
-RECALLED = "SM 2281"  # the supplier's number of a sack of marigold flowers
 
 
 def tell(laid: Laid) -> Row:

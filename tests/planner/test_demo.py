@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Iterator
 from io import StringIO
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -40,6 +41,8 @@ from inventory.models import (
 from planner import services
 from planner.demo import build, materials, methods, past, present, story
 from planner.demo.days import Days
+from planner.demo.tables import tables, write_folder
+from planner.exchange import load_tables
 from production.models import Batch, BatchLine, CheckResult, FormulaVersion, Weighing
 
 WEDNESDAY = datetime.datetime(2027, 3, 10, 9, tzinfo=datetime.UTC)
@@ -299,6 +302,14 @@ def test_a_run_that_is_cut_off_leaves_nothing(monkeypatch: pytest.MonkeyPatch) -
 def test_somebody_elses_items_beside_the_demo_s_are_no_demo() -> None:
     for row in materials.ITEMS[:5]:
         Item.objects.create(code=row["item"], name=row["name"], kind=row["kind"], caps_life=True)
+    with pytest.raises(Conflict, match="of its own"):
+        build.lay_down()
+
+
+@pytest.mark.django_db
+def test_the_demo_s_tables_without_its_past_are_no_demo(tmp_path: Path) -> None:
+    write_folder(tmp_path, tables(Days.now()))
+    load_tables(tmp_path)
     with pytest.raises(Conflict, match="of its own"):
         build.lay_down()
 
