@@ -7,23 +7,21 @@ mix: what goes into a making is spread evenly over all that comes out, in exact 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
-from typing import Any, cast
+from math import lcm
+from typing import Any, NamedTuple, cast
 
-from django.db.models import Sum
-
-from inventory.ledger import EFFECT, LotBalance, among, balances
+from inventory.ledger import LotBalance, among, balances, sums_of
 from inventory.models import DispatchLine, Item, Lot, Movement, Portion, StockEvent, Transformation
-from inventory.quantities import MASS, round_half_up, show_quantity
+from inventory.quantities import MASS, show_quantity
 from inventory.usability import lot_last_day_of
 
 Kind = StockEvent.Kind
 
 
-@dataclass(frozen=True, slots=True)
-class TracedLot:
+class TracedLot(NamedTuple):
     lot_id: int
     lot: str
     item: str
@@ -37,8 +35,7 @@ class TracedLot:
     balance: LotBalance
 
 
-@dataclass(frozen=True, slots=True)
-class Link:
+class Link(NamedTuple):
     """So much of one lot went into one making; ``to_lot`` is None while that is under way or where nothing came."""
 
     from_lot_id: int
@@ -51,8 +48,7 @@ class Link:
     measure: str
 
 
-@dataclass(frozen=True, slots=True)
-class Departure:
+class Departure(NamedTuple):
     """What left of a traced lot. To the public: no customer, and the place."""
 
     lot_id: int
@@ -68,8 +64,7 @@ class Departure:
     kind: str
 
 
-@dataclass(frozen=True, slots=True)
-class Here:
+class Here(NamedTuple):
     """What is still here of a traced lot, by place."""
 
     lot_id: int
@@ -122,7 +117,7 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
             depth=depth,
             status=facts[pk].status,
             expires_on=_last_day(facts[pk]),
-            from_origin=_rounded(shares.get(pk)),
+            from_origin=shares[pk],
             balance=balance[pk],
         )
         for pk, depth in graph.depth.items()
@@ -134,7 +129,7 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
         lots=tuple(sorted(traced, key=lambda lot: (lot.depth, lot.item, lot.lot))),
         links=links,
         departures=_departures(graph.depth),
-        here=_here(graph.depth),
+        here=_here(graph.depth, facts),
         transformation_ids=tuple(dict.fromkeys(link.transformation_id for link in links)),
     )
 
@@ -184,23 +179,29 @@ def _makings_that_made(lots: Iterable[int]) -> set[int]:
     return set(made.values_list("transformation_id", flat=True).order_by())
 
 
+# Used and made of each lot in each making, a correction counted with what it undid.
+_USED_AND_MADE = """
+    SELECT e.transformation_id, m.lot_id,
+        SUM(CASE WHEN COALESCE(c.kind, e.kind) = 'used' THEN -m.quantity ELSE 0 END),
+        SUM(CASE WHEN COALESCE(c.kind, e.kind) = 'made' THEN m.quantity ELSE 0 END)
+    FROM inventory_stockevent e
+    JOIN inventory_movement m ON m.event_id = e.id
+    LEFT JOIN inventory_stockevent c ON c.id = e.corrects_id
+    WHERE e.transformation_id IN ({ids}) GROUP BY e.transformation_id, m.lot_id
+"""
+
+
 def _add_makings(graph: _Graph, makings: set[int]) -> list[int]:
     """Put what went into new makings and came out of them on the graph, net of corrections; answers the new ones.
 
     What nets to nothing is left out: a use that was corrected away is no link.
     """
     new = sorted(makings - graph.inputs.keys() - graph.outputs.keys())
-    rows = (
-        Movement.objects.filter(event__transformation__in=among(new))
-        .values_list("event__transformation_id", "lot_id", EFFECT)
-        .annotate(total=Sum("quantity"))
-        .order_by()
-    )
-    for making, lot, effect, total in rows:
-        if effect == Kind.USED and total:
-            graph.inputs.setdefault(making, {})[lot] = -int(total)
-        elif effect == Kind.MADE and total:
-            graph.outputs.setdefault(making, {})[lot] = int(total)
+    for making, lot, used, made in sums_of(_USED_AND_MADE, new) if new else ():
+        if used:
+            graph.inputs.setdefault(making, {})[lot] = int(used)
+        if made:
+            graph.outputs.setdefault(making, {})[lot] = int(made)
             graph.made_by[lot] = making
     return new
 
@@ -210,7 +211,7 @@ def _add_makings(graph: _Graph, makings: set[int]) -> list[int]:
 
 def _carried(
     graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts], balance: Mapping[int, LotBalance]
-) -> dict[int, Fraction | None]:
+) -> dict[int, int | None]:
     """Forward: how much of each lot is from the origins, where all inputs and outputs of a making are masses.
 
     A lot whose share cannot be told makes everything after it unknown too, and so does a ring of makings.
@@ -220,21 +221,18 @@ def _carried(
         inputs, outputs = graph.inputs.get(making, {}), graph.outputs.get(making, {})
         part: Fraction | None = None
         if all(facts[lot].measure == MASS for lot in (*inputs, *outputs)):
-            parts = [_times(share.get(lot), used) for lot, used in inputs.items() if lot in graph.depth]
-            known = [one for one in parts if one is not None]
-            total = sum(inputs.values())
-            if len(known) == len(parts) and total > 0:
-                part = sum(known[1:], known[0]) / total if known else Fraction(0)
+            traced = [(share.get(lot), used) for lot, used in inputs.items() if lot in graph.depth]
+            part = _mixed(traced, sum(inputs.values()))
         for lot in outputs:
             share.setdefault(lot, part)
     return {
-        lot: _times(share.get(lot), balance[lot].began) if facts[lot].measure == MASS else None for lot in graph.depth
+        lot: _rounded(share.get(lot), balance[lot].began) if facts[lot].measure == MASS else None for lot in graph.depth
     }
 
 
 def _went_in(
     graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts], balance: Mapping[int, LotBalance]
-) -> dict[int, Fraction | None]:
+) -> dict[int, int | None]:
     """Backward: how much of each lot went into the origins, by the share of each making that went there."""
     needed: dict[int, Fraction | None] = {lot: Fraction(balance[lot].began) for lot in origins}
     order = _in_order(graph, forward=False)
@@ -242,28 +240,30 @@ def _went_in(
         outputs = graph.outputs.get(making, {})
         part: Fraction | None = None
         if len({facts[lot].measure for lot in outputs}) == 1:
-            wanted = [needed.get(lot, Fraction(0)) for lot in outputs]
-            known = [one for one in wanted if one is not None]
-            if len(known) == len(wanted):
-                part = min(Fraction(1), sum(known, Fraction(0)) / sum(outputs.values()))
+            part = _mixed([(needed.get(lot, Fraction(0)), 1) for lot in outputs], sum(outputs.values()))
         for lot, used in graph.inputs.get(making, {}).items():
             if lot not in origins:
-                needed[lot] = _plus(needed.get(lot, Fraction(0)), _times(part, used))
+                needed[lot] = _mixed([(needed.get(lot, Fraction(0)), 1), (part and min(part, Fraction(1)), used)], 1)
     for making in graph.inputs.keys() - set(order):
         needed |= dict.fromkeys(graph.inputs[making])
-    return {lot: needed.get(lot) if facts[lot].measure == MASS else None for lot in graph.depth}
+    return {lot: _rounded(needed.get(lot), 1) if facts[lot].measure == MASS else None for lot in graph.depth}
 
 
-def _times(share: Fraction | None, quantity: int) -> Fraction | None:
-    return None if share is None else share * quantity
+def _mixed(parts: Sequence[tuple[Fraction | None, int]], total: int) -> Fraction | None:
+    """The sum of share times quantity over the total, made as one fraction; None where a share is unknown."""
+    known = [(share, quantity) for share, quantity in parts if share is not None]
+    if len(known) < len(parts) or total <= 0:
+        return None
+    common = lcm(*(share.denominator for share, _ in known))
+    mixed = sum(share.numerator * (common // share.denominator) * quantity for share, quantity in known)
+    return Fraction(mixed, common * total)
 
 
-def _rounded(share: Fraction | None) -> int | None:
-    return None if share is None else round_half_up(share)
-
-
-def _plus(one: Fraction | None, other: Fraction | None) -> Fraction | None:
-    return None if one is None or other is None else one + other
+def _rounded(share: Fraction | None, quantity: int) -> int | None:
+    """Share times quantity, rounded half up: the only rounding of a share."""
+    if share is None:
+        return None
+    return (2 * share.numerator * quantity + share.denominator) // (2 * share.denominator)
 
 
 def _in_order(graph: _Graph, *, forward: bool) -> list[int]:
@@ -295,8 +295,7 @@ def _in_order(graph: _Graph, *, forward: bool) -> list[int]:
 # What is shown
 
 
-@dataclass(frozen=True, slots=True)
-class _Facts:
+class _Facts(NamedTuple):
     """Of one lot and its item, as much as a trace shows and the rules of usability read."""
 
     number: str
@@ -376,18 +375,23 @@ def _departures(lots: Iterable[int]) -> tuple[Departure, ...]:
     return tuple(sorted(found, key=lambda row: (row.on, row.lot, row.customer or "", row.dispatch)))
 
 
-def _here(lots: Iterable[int]) -> tuple[Here, ...]:
+def _here(lots: Iterable[int], facts: Mapping[int, _Facts]) -> tuple[Here, ...]:
     rows = Portion.objects.filter(lot__in=among(lots), on_hand__gt=0).values_list(
-        "lot_id",
-        "lot__number",
-        "lot__item__code",
-        "place",
-        "container",
-        "set_apart",
-        "on_hand",
-        "lot__item__measure",
+        "lot_id", "place", "container", "set_apart", "on_hand"
     )
-    found = [Here(*row) for row in rows]
+    found = [
+        Here(
+            lot_id=lot,
+            lot=facts[lot].number,
+            item=facts[lot].item,
+            place=place,
+            container=container,
+            set_apart=set_apart,
+            quantity=on_hand,
+            measure=facts[lot].measure,
+        )
+        for lot, place, container, set_apart, on_hand in rows
+    ]
     return tuple(sorted(found, key=lambda row: (row.place, row.item, row.lot, row.container, row.set_apart)))
 
 
@@ -423,7 +427,7 @@ def as_json(traced: Trace, batches: Sequence[Mapping[str, Any]] = ()) -> dict[st
     }
 
 
-_SUMS = tuple(field.name for field in fields(LotBalance) if field.name != "began")
+_SUMS = tuple(name for name in LotBalance._fields if name != "began")
 
 
 def _lot_as_json(lot: TracedLot) -> dict[str, Any]:
