@@ -280,7 +280,7 @@ def show_trace(console: Console, document: Row) -> None:
     )
     console.print(
         table(
-            ["lot", "item", "came in", "used", "left us", "otherwise", "on hand", "sums to", "of the origin"],
+            ["lot", "item", "came in", "used", "left us", "otherwise", "on hand", "sums to", "of origin"],
             [
                 [
                     " " * row["depth"] + row["lot"],
@@ -290,7 +290,7 @@ def show_trace(console: Console, document: Row) -> None:
                     reading(row["dispatched"]),
                     added_up(row, WENT_OTHERWISE),
                     reading(row["on_hand"]),
-                    "" if row["accounted_percent"] is None else f"{Decimal(row['accounted_percent']):f} %",
+                    "" if row["accounted_percent"] is None else f"{Decimal(row['accounted_percent']).normalize():f} %",
                     "" if row["from_origin"] is None else reading(row["from_origin"]),
                 ]
                 for row in document["lots"]
