@@ -42,9 +42,19 @@ def write(service: Callable[P, R]) -> Callable[P, R]:
                 raise Conflict(
                     "the stock was used by somebody else in the meantime; look again", code="changed"
                 ) from error
+            if _is_taken(error):
+                raise Conflict(
+                    "somebody else took the same number or wrote the same line in the meantime; try again",
+                    code="changed",
+                ) from error
             raise
 
     return inside
+
+
+def _is_taken(error: IntegrityError) -> bool:
+    """Whether a unique constraint refused: two people at once, since services look before they write."""
+    return getattr(error.__cause__, "sqlstate", None) == "23505" or "UNIQUE constraint failed" in str(error)
 
 
 def _is_lock_timeout(error: OperationalError) -> bool:

@@ -7,13 +7,15 @@ the latest batch first, and an alert is opened.
 
 from __future__ import annotations
 
+import json
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING, TypeVar
 
-from django.db.models import BigIntegerField, Case, F, Value, When
+from django.db import connection
+from django.db.models import F
 
 from inventory import clock
 from inventory.errors import BadInput, Fault, Shortage, WrongState
@@ -37,7 +39,7 @@ if TYPE_CHECKING:
 
 Row = TypeVar("Row")
 
-# Rows in one IN list or one CASE: well below the fewest parameters that any SQLite takes.
+# Rows in one statement: well below the fewest parameters that any SQLite takes.
 CHUNK = 200
 
 
@@ -218,11 +220,24 @@ def chunks(rows: Sequence[Row], size: int = CHUNK) -> Iterator[Sequence[Row]]:
         yield rows[start : start + size]
 
 
+_STEPS_ON_POSTGRESQL = "SELECT unnest(%s::bigint[]) AS id, unnest(%s::bigint[]) AS step"
+_STEPS_ON_SQLITE = "SELECT i.value AS id, s.value AS step FROM json_each(%s) i JOIN json_each(%s) s ON s.key = i.key"
+
+
 def _shift(balance: str, by: Mapping[int, int]) -> None:
-    """Raise or lower one balance of many portions: one statement a chunk."""
-    for part in chunks(sorted((pk, step) for pk, step in by.items() if step)):
-        steps = Case(*(When(pk=pk, then=Value(step)) for pk, step in part), output_field=BigIntegerField())
-        Portion.objects.filter(pk__in=[pk for pk, _ in part]).update(**{balance: F(balance) + steps})
+    """Raise or lower one balance (on_hand or reserved) of many portions in one statement."""
+    assert balance in ("on_hand", "reserved")
+    steps = sorted((pk, step) for pk, step in by.items() if step)
+    for part in chunks(steps):
+        ids, values = [pk for pk, _ in part], [step for _, step in part]
+        on_postgresql = connection.vendor == "postgresql"
+        rows = _STEPS_ON_POSTGRESQL if on_postgresql else _STEPS_ON_SQLITE
+        with connection.cursor() as cursor:
+            cursor.execute(
+                f"UPDATE inventory_portion SET {balance} = {balance} + steps.step "
+                f"FROM ({rows}) AS steps WHERE inventory_portion.id = steps.id",
+                [ids, values] if on_postgresql else [json.dumps(ids), json.dumps(values)],
+            )
 
 
 def _check_total(portion: Portion, end: int, lowest: int) -> None:

@@ -4,9 +4,10 @@ from datetime import date
 
 import pytest
 
+from inventory.errors import Conflict
 from inventory.models import Setting
 from inventory.numbers import fold, propose_batch_number, propose_lot_number, propose_lot_numbers
-from tests.inventory.builders import make_item, make_lot, make_transformation
+from tests.inventory.builders import books, make_item, make_lot, make_transformation
 
 DAY = date(2026, 3, 7)
 
@@ -43,3 +44,15 @@ def test_batch_numbers_pass_over_those_of_batches_and_lots():
     make_transformation("B20260307-1")
     make_lot(number="B20260307-4")
     assert propose_batch_number(DAY) == "B20260307-5"
+
+
+@pytest.mark.django_db
+def test_a_number_taken_by_somebody_else_in_the_meantime_is_a_conflict_and_changes_nothing(monkeypatch):
+    oil = make_item("OIL")
+    make_lot(oil, number="N1")
+    monkeypatch.setattr("inventory.services.lots._check_numbers_free", lambda new_lots: None)
+    before = books()
+    with pytest.raises(Conflict) as refusal:
+        make_lot(oil, number="N1")
+    assert (refusal.value.code, refusal.value.status) == ("changed", 409)
+    assert books() == before
