@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -49,11 +50,18 @@ class Reader:
     numeric: bool = False
 
 
+def _is_plain(cell: str, also: str = "") -> bool:
+    """Whether a text has no control characters but those named, and no line or paragraph separators."""
+    return cell.isprintable() or all(
+        sign in also or unicodedata.category(sign) not in ("Cc", "Cs", "Zl", "Zp") for sign in cell
+    )
+
+
 def code() -> Reader:
-    accepted = f"a code of 1 to {CODE_LENGTH} visible characters without spaces around it"
+    accepted = f"a code of 1 to {CODE_LENGTH} characters, without control characters or spaces around it"
 
     def read(text: str, measured: Measured) -> str:
-        if len(text) > CODE_LENGTH or not text.isprintable() or text != text.strip():
+        if len(text) > CODE_LENGTH or not _is_plain(text) or text != text.strip():
             raise Refused(accepted)
         return text
 
@@ -61,25 +69,14 @@ def code() -> Reader:
 
 
 def text(length: int = 200) -> Reader:
-    accepted = f"text in one line of at most {length} characters"
+    accepted = f"text of at most {length} characters without control characters"
 
     def read(cell: str, measured: Measured) -> str:
-        if len(cell) > length or not cell.isprintable():
+        if len(cell) > length or not _is_plain(cell, "\t\n\r"):
             raise Refused(accepted)
         return cell
 
     return Reader("text", accepted, read)
-
-
-def long_text(length: int = 5000) -> Reader:
-    accepted = f"text of at most {length} characters without control characters"
-
-    def read(cell: str, measured: Measured) -> str:
-        if len(cell) > length or not cell.translate({9: 32, 10: 32, 13: 32}).isprintable():
-            raise Refused(accepted)
-        return cell
-
-    return Reader("long text", accepted, read)
 
 
 def pattern(kind: str, expression: str, accepted: str) -> Reader:
@@ -256,7 +253,7 @@ def amount() -> Reader:
     accepted = 'a percentage above 0 to 100 with at most 4 decimals, "qs", or a quantity for one unit'
 
     def read(cell: str, measured: Measured) -> str:
-        if len(cell) > 40 or not cell.isprintable():
+        if len(cell) > 40 or not _is_plain(cell):
             raise Refused(accepted)
         return cell
 

@@ -289,8 +289,11 @@ def _substitutes_of(bringing: Bringing, version: Version) -> list[SubstituteCont
             continue
         if not row.given("position"):
             fitting = [line.position for line in version.content.lines if line.item == item.code]
-            if len(fitting) != 1:
-                bringing.refuse(row, "position", f"the position of a line with {item.code}: {len(fitting)} have it")
+            if not fitting:
+                bringing.refuse(row, "item", "the item of a line of this version")
+                continue
+            if len(fitting) > 1:
+                bringing.refuse(row, "position", f"the position of one of the {len(fitting)} lines with {item.code}")
                 continue
             row.values["position"] = fitting[0]
         line = by_position.get(row["position"])

@@ -48,9 +48,25 @@ class Spot:
     """One portion as it will be: how much is free of it, and the rows that tell when it may be used."""
 
     item: Item
-    lot: Lot
-    portion: Portion
     free: int
+    portion: Portion | None = None  # of the books
+    opening: OpeningRow | None = None  # of the files
+
+    def unusable_reason(self, day: date) -> str:
+        """Why it may not be used on a day, or blank."""
+        if self.portion is not None:
+            return unusable_reason(self.portion.lot, self.portion, self.item, day)
+        row = self.opening
+        if row is None:
+            return ""
+        lot = Lot(
+            status=row.status,
+            received_on=row.received_on,
+            available_on=row.available_on,
+            expires_on=row.expires_on,
+            retest_on=row.retest_on,
+        )
+        return unusable_reason(lot, Portion(opened_on=row.opened_on), self.item, day)
 
 
 @dataclass(slots=True)
@@ -74,7 +90,7 @@ def check_stock(bringing: Bringing) -> None:
     codes = {row["item"] for row in (*lot_rows, *reservation_rows) if row["item"]}
     stock = Stock(known.stock_of(sorted(codes), ORIGIN_UNKNOWN))
     for key, portion in stock.known.portions.items():
-        stock.add(key, Spot(portion.lot.item, portion.lot, portion, portion.free))
+        stock.add(key, Spot(portion.lot.item, portion.free, portion=portion))
     _check_lots(bringing, lot_rows, stock)
     _check_demands(bringing)
     _check_batches(bringing, reservation_rows, stock)
@@ -152,20 +168,11 @@ def _take_lot(bringing: Bringing, row: Row, item: Item, stock: Stock) -> None:
     if not row.sound:
         # Reservations of it are no fault of their own.
         key = (item.code, row["lot"], row["place"] or "", row["container"] or "")
-        stock.add(key, Spot(item, Lot(item=item), Portion(), 2**62))
+        stock.add(key, Spot(item, 2**62))
         return
     opening = _opening(bringing, row, item)
-    lot = Lot(
-        item=item,
-        number=opening.number,
-        status=opening.status,
-        received_on=opening.received_on,
-        available_on=opening.available_on,
-        expires_on=opening.expires_on,
-        retest_on=opening.retest_on,
-    )
-    portion = Portion(place=opening.place, container=opening.container, opened_on=opening.opened_on)
-    stock.add((item.code, opening.number, opening.place, opening.container), Spot(item, lot, portion, opening.quantity))
+    key = (item.code, opening.number, opening.place, opening.container)
+    stock.add(key, Spot(item, opening.quantity, opening=opening))
     bringing.tally.added["lots"] += 1
     bringing.writing.lots.append(opening)
 
@@ -423,8 +430,11 @@ def _version_of(bringing: Bringing, row: Row) -> Version | None:
         return None
     version = bringing.versions.get((code, number))
     if version is None:
-        accepted = "a formula and version that stand in formulas or are known already"
-        bringing.refuse(row, "formula", accepted, f"{code} version {number}")
+        known_code = any(key[0] == code for key in bringing.versions)
+        accepted = "a version that stands in formulas or is known already"
+        bringing.refuse(
+            row, "version" if known_code else "formula", accepted, f"{code} version {number}" if known_code else None
+        )
     return version
 
 
@@ -521,7 +531,7 @@ def _set_aside(bringing: Bringing, row: Row, batch: Planned, key: PortionKey, sp
     spot.free -= quantity
     batch.reserved[spot.item.code] += quantity
     day: date | None = batch.row["planned_for"]
-    reason = unusable_reason(spot.lot, spot.portion, spot.item, day) if day and spot.lot.status else ""
+    reason = spot.unusable_reason(day) if day else ""
     if reason:
         bringing.report.append(
             f"batch {row['batch']}: set aside of lot {key[1]} of {key[0]}, which {SENTENCES[reason]} on {day}"

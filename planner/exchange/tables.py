@@ -39,6 +39,7 @@ class Table:
 
 CODE = cells.code()
 PHASE = cells.text(64)
+LONG_TEXT = cells.text(5_000)
 VERSION = Column("version", cells.whole(1, 1_000_000), default=1)
 POSITION = cells.whole(1, 1_000_000)
 PRIORITY = Column("priority", cells.whole(1, 1_000_000), blank="last")
@@ -83,7 +84,7 @@ ITEMS = Table(
         Column("min_percent", cells.percent()),
         Column("max_percent", cells.percent()),
         Column("storage", cells.text(), default=""),
-        Column("caution", cells.long_text(), default=""),
+        Column("caution", LONG_TEXT, default=""),
     ),
     required=True,
 )
@@ -97,7 +98,7 @@ PARTIES = Table(
         Column("role", cells.choice("supplier", "customer", "both"), required=True),
         Column("email", cells.email(), default=""),
         Column("phone", cells.text(60), default=""),
-        Column("address", cells.long_text(), default=""),
+        Column("address", LONG_TEXT, default=""),
         Column("min_remaining_days", cells.days()),
     ),
 )
@@ -191,7 +192,7 @@ STEPS = Table(
         VERSION,
         Column("position", POSITION, required=True),
         Column("phase", PHASE, default=""),
-        Column("text", cells.long_text(), required=True),
+        Column("text", LONG_TEXT, required=True),
         Column("temperature_c", cells.decimal("-100", "1000", 1)),
         Column("minutes", cells.whole(0, 1_000_000)),
         Column("hands_on", cells.yes_no(), default=True, blank="yes"),

@@ -25,9 +25,9 @@ def tables() -> Tables:
         ],
         "items": [
             {"item": "WATER", "name": "Tap water", "kind": "raw", "drawn": "yes"},
-            {"item": "OIL", "name": "Sunflower oil", "kind": "raw", "density_g_per_ml": "0.92", "opened_life_days": "90",
-             "inci": "Helianthus Annuus Seed Oil", "cas": "8001-21-6", "safety_stock": "500 g", "min_percent": "1.5",
-             "max_percent": "60.25", "min_remaining_days": "7", "retest_days": "400"},
+            {"item": "OIL", "name": "Sunflower oil", "kind": "raw", "density_g_per_ml": "0.92",
+             "opened_life_days": "90", "inci": "Helianthus Annuus Seed Oil", "cas": "8001-21-6",
+             "safety_stock": "500 g", "min_percent": "1.5", "max_percent": "60.25", "min_remaining_days": "7", "retest_days": "400"},
             {"item": "WAX", "name": "Beeswax", "kind": "raw", "caution": "hot\nwax"},
             {"item": "ROSE", "name": "Rose infusion", "kind": "intermediate", "shelf_life_hours": "72"},
             {"item": "BALM", "name": "Balm bulk", "kind": "intermediate", "shelf_life_days": "180",
@@ -39,7 +39,8 @@ def tables() -> Tables:
         ],
         "parties": [
             {"party": "OILCO", "name": "Oil house", "role": "supplier", "email": "oil@example.org", "phone": "1 2 3"},
-            {"party": "SHOP", "name": "Corner shop", "role": "customer", "address": "Lane 1", "min_remaining_days": "60"},
+            {"party": "SHOP", "name": "Corner shop", "role": "customer", "address": "Lane 1",
+             "min_remaining_days": "60"},
         ],
         "offers": [
             {"supplier": "OILCO", "item": "OIL", "pack": "5 L", "price": "31.5", "lead_time_days": "4",
