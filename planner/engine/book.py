@@ -40,8 +40,8 @@ class Book:
         self.batch_formulas = [self._formula_of(batch) for batch in problem.batches]
         used = {id(each): each for each in [*self.chosen.values(), *self.batch_formulas]}
         self.levels = self._levels(used.values())
-        drawn = {code for code, item in self.items.items() if item.drawn}
-        self.largest_charges = largest_charges(self.chosen, self.levels, drawn)
+        self.drawn = {code for code, item in self.items.items() if item.drawn}
+        self.largest_charges = largest_charges(self.chosen, self.levels, self.drawn)
 
         self.lots_of: dict[str, list[int]] = defaultdict(list)
         for index, lot in enumerate(problem.lots):

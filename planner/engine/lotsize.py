@@ -5,7 +5,7 @@ Pure; whole steps only.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from planner.engine.explode import (
     PERCENT,
@@ -20,15 +20,22 @@ from planner.engine.explode import (
 from planner.engine.problem import WHOLE, Formula, Line
 from planner.engine.result import PlanError
 
+# What one batch of a bulk can give to a single-lot line: (place of the line, steps at most).
+Limit = tuple[int, int]
+
 # A need cut into more batches than this is a typing error in the formula, not a plan.
 MAX_CUTS = 100_000
 
 
-def cut_sizes(quantity: int, formula: Formula, largest_charge: int | None) -> list[tuple[int, int]]:
+def cut_sizes(
+    quantity: int, formula: Formula, largest_charge: int | None, limits: Sequence[Limit] = ()
+) -> list[tuple[int, int]]:
     """Cut ``quantity`` into batches one by one: (charge, output) of each, in the order they are cut.
 
     Each charge is what the rest needs, raised to the formula's minimum and multiple, at most
-    ``largest_charge`` (None: no limit); the rest falls by the batch's output.
+    ``largest_charge`` (None: no limit); the rest falls by the batch's output. ``limits`` are already in
+    ``largest_charge``, but largest remainder can give a line a step more for a smaller charge, so they
+    are looked at again.
     Raises PlanError ``too_many_cuts`` above ``MAX_CUTS``.
     """
     cuts: list[tuple[int, int]] = []
@@ -36,6 +43,8 @@ def cut_sizes(quantity: int, formula: Formula, largest_charge: int | None) -> li
         charge = raised(max(formula_charge_for(formula, quantity), formula.min_batch), formula.batch_multiple)
         if largest_charge is not None:
             charge = min(charge, largest_charge)
+        if limits and not _fits(formula, charge, limits):
+            charge = _largest_that_fits(formula, charge, limits)
         output = formula_output(formula, charge)
         if output == 0 or len(cuts) == MAX_CUTS:
             raise PlanError("too_many_cuts", f"formula {formula.formula}: batches too small for {quantity}")
@@ -67,15 +76,7 @@ def largest_charges(
         )
         if fault:
             raise PlanError("formula_size", f"formula {formula.formula} cannot be cut: {fault}")
-        limits = [
-            (place, limit)
-            for place, line in enumerate(formula.lines)
-            if line.single_lot
-            and line.item not in drawn
-            # A line of 0 needs no lot and so sets no limit.
-            and (line.percent or line.per_unit)
-            and (limit := outputs.get(line.item)) is not None
-        ]
+        limits = _limits(formula, outputs, drawn)
         charge = formula.max_batch
         if charge is not None:
             charge = largest_multiple(charge, formula.batch_multiple)
@@ -86,7 +87,36 @@ def largest_charges(
     return charges
 
 
-def _largest_that_fits(formula: Formula, at_most: int | None, limits: list[tuple[int, int]]) -> int:
+def single_lot_limits(
+    item: str, chosen: Mapping[str, Formula], charges: Mapping[str, int | None], drawn: Collection[str] = ()
+) -> list[Limit]:
+    """The limits that single-lot lines set to a making of ``item``, given the ``largest_charges``."""
+    outputs: dict[str, int | None] = {}
+    for line in chosen[item].lines:
+        charge = charges.get(line.item)
+        if charge is not None:
+            outputs[line.item] = formula_output(chosen[line.item], charge)
+    return _limits(chosen[item], outputs, drawn)
+
+
+def _limits(formula: Formula, outputs: Mapping[str, int | None], drawn: Collection[str]) -> list[Limit]:
+    return [
+        (place, limit)
+        for place, line in enumerate(formula.lines)
+        if line.single_lot
+        and line.item not in drawn
+        # A line of 0 needs no lot and so sets no limit.
+        and (line.percent or line.per_unit)
+        and (limit := outputs.get(line.item)) is not None
+    ]
+
+
+def _fits(formula: Formula, charge: int, limits: Sequence[Limit]) -> bool:
+    quantities = line_quantities(formula, charge)
+    return all(quantities[place] <= limit for place, limit in limits)
+
+
+def _largest_that_fits(formula: Formula, at_most: int | None, limits: Sequence[Limit]) -> int:
     """The largest charge whose lines (by place) stay within their limits: a multiple if one fits, else any.
 
     Largest remainder can give a line one step less for a larger charge, so the charges just below the
@@ -100,8 +130,7 @@ def _largest_that_fits(formula: Formula, at_most: int | None, limits: list[tuple
     candidates: Iterable[int] = range(top, 0, -formula.batch_multiple)
     for tried in (candidates, range(highest, 0, -1)):
         for charge in tried:
-            quantities = line_quantities(formula, charge)
-            if all(quantities[place] <= limit for place, limit in limits):
+            if _fits(formula, charge, limits):
                 # A charge of which nothing comes out would be no batch at all.
                 return max(charge, smallest)
     return smallest

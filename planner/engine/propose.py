@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from planner.engine.allocate import Supply, surplus_row
 from planner.engine.book import Book, lives_through
 from planner.engine.explode import line_quantities
-from planner.engine.lotsize import cut_sizes
+from planner.engine.lotsize import cut_sizes, single_lot_limits
 from planner.engine.needs import PROPOSED, Need
 from planner.engine.packs import Choice, choose_packs
 from planner.engine.problem import Item, Offer
@@ -29,6 +29,10 @@ class Making:
         self.book, self.item = book, item
         self.formula = book.chosen[item.code]
         self.lead_days = item.lead_time_days
+        self.largest_charge = book.largest_charges[item.code]
+        self.limits: list[tuple[int, int]] = []
+        if self.largest_charge is not None:
+            self.limits = single_lot_limits(item.code, book.chosen, book.largest_charges, book.drawn)
 
     def fresh_last_day(self, day: int) -> int:
         """The last day of what would be made for ``day``, judged by the start that would be in time."""
@@ -44,7 +48,7 @@ class Making:
         start = self._start(day)
         made = max(start, book.from_day) + self.lead_days
         wanted = sum(quantity for _, quantity in open_needs)
-        cuts = cut_sizes(wanted, self.formula, book.largest_charges[item.code])
+        cuts = cut_sizes(wanted, self.formula, self.largest_charge, self.limits)
         rows = []
         for shares, (charge, output) in zip(_fill(open_needs, [output for _, output in cuts]), cuts, strict=True):
             safety_only = _safety_only(shares)
