@@ -396,3 +396,32 @@ class _Maker:
                         rows[index, batch, demand] = Reservation(index, quantity, batch, demand)
                         free[index] -= quantity
         return list(rows.values())
+
+
+def limited_bulk_problem(seed: int) -> Problem:
+    """A product of three or four percent lines, one of them single-lot from a bulk made in tiny batches.
+
+    Shares by largest remainder can fall by one step as the charge grows, which shows at such sizes.
+    """
+    rng = random.Random(f"bulk/{seed}")
+    count = rng.choice([3, 4])
+    cuts = sorted(rng.sample(range(1, 100), count - 1))
+    shares = [(high - low) * 10_000 for low, high in itertools.pairwise([0, *cuts, 100])]
+    items = ["I", "R1", "R2", "R3"][:count]
+    lines = tuple(
+        Line(position, item, percent, single_lot=item == "I")
+        for position, (item, percent) in enumerate(zip(items, shares, strict=True), start=1)
+    )
+    most = rng.randint(1, 4)
+    bulk = Formula("I", 1, "I", "percent", (Line(1, "R1", WHOLE),), max_batch=most)
+    # About as much as one batch of the bulk allows.
+    wanted = most * WHOLE // shares[0] + rng.randint(0, 1 + WHOLE // shares[0])
+    size = rng.choice([{}, {}, {"batch_multiple": rng.randint(2, 9)}, {"min_batch": rng.randint(2, 40)}])
+    return Problem(
+        from_day=FROM,
+        to_day=FROM + 6,
+        items=(Item("X", "product"), Item("I", "intermediate"), *(Item(f"R{n}", "raw") for n in (1, 2, 3))),
+        offers=tuple(Offer("S", f"R{n}", 10, 0, 1) for n in (1, 2, 3)),
+        formulas=(Formula("X", 1, "X", "percent", lines, **size), bulk),
+        demands=(Demand("X", wanted, FROM + 3),),
+    )

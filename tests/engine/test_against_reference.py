@@ -12,7 +12,7 @@ from planner.engine import plan
 from planner.engine.problem import NEVER, WHOLE, Demand, Formula, Item, Line, Lot, Offer, Order, Problem
 from planner.engine.result import Plan
 
-from .random_problems import random_problem
+from .random_problems import limited_bulk_problem, random_problem
 from .reference import reference_plan
 
 SECTIONS = ["requirements", "make", "buy", "batches", "expiring", "unmet", "lots_left"]
@@ -153,6 +153,13 @@ def compare(seeds, size: int = 1) -> None:
 @pytest.mark.parametrize("start", range(0, 400, CHUNK))
 def test_the_engine_gives_the_reference_plan(start):
     compare(range(start, start + CHUNK))
+
+
+def test_one_batch_of_a_bulk_fills_each_making_from_it():
+    for seed in range(500):
+        problem = limited_bulk_problem(seed)
+        difference = first_difference(problem)
+        assert difference is None, f"seed {seed}\n{shown(problem)}\n{difference}"
 
 
 @pytest.mark.slow
