@@ -217,10 +217,11 @@ def _carried(
     A lot whose share cannot be told makes everything after it unknown too, and so does a ring of makings.
     """
     share: dict[int, Fraction | None] = dict.fromkeys(origins, Fraction(1))  # of one part of the lot
+    counted = {lot for lot, facts_of_lot in facts.items() if facts_of_lot.measure != MASS}
     for making in _in_order(graph, forward=True):
         inputs, outputs = graph.inputs.get(making, {}), graph.outputs.get(making, {})
         part: Fraction | None = None
-        if all(facts[lot].measure == MASS for lot in (*inputs, *outputs)):
+        if counted.isdisjoint(inputs) and counted.isdisjoint(outputs):
             traced = [(share.get(lot), used) for lot, used in inputs.items() if lot in graph.depth]
             part = _mixed(traced, sum(inputs.values()))
         for lot in outputs:

@@ -54,11 +54,13 @@ def reserve(
     transformation: Transformation | None = None,
     demand: Demand | None = None,
     min_remaining_days: int | None = None,
+    recorded_late: bool = False,
     who: User | None = None,
 ) -> list[Taken]:
     """Set stock aside for one holder: usable on the day, first expiry first, all wants or none.
 
-    A day that is past counts as today. ``min_remaining_days`` (else the customer's own, else each item's)
+    A day that is past counts as today, unless what it is for happened then and is ``recorded_late``: then
+    stock is judged as of that day. ``min_remaining_days`` (else the customer's own, else each item's)
     must be left on the day. Drawn items are never short and nothing of them is set aside. What the holder
     has set aside already stays and is not counted. The same number of statements however many wants.
 
@@ -73,7 +75,7 @@ def reserve(
         min_remaining_days = demand.customer.min_remaining_days
     lock_items(items)
     _check_holder_open(transformation, demand, sum(want.quantity for want in wants))
-    usable = usable_portions(items, max(on, clock.today()), min_remaining_days)
+    usable = usable_portions(items, on if recorded_late else max(on, clock.today()), min_remaining_days)
     taken, short = choose(wants, usable)
     if short:
         raise _shortage(short, items)
