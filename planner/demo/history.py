@@ -133,8 +133,7 @@ class History:
             weigh_line(line, aside.get(line.position, []), moment)
         if act.added is not None:
             self.add(batch, *act.added, moment)
-        steps = self.steps[version.pk] if act.finished else self.steps[version.pk][:1]
-        for step in steps:
+        for step in self.steps[version.pk]:
             weighing.sign_step(batch=batch, step=step, signed_at=moment)
         self.begun[act.name] = batch
 
@@ -195,7 +194,7 @@ class History:
             made_at=moment,
         )
         if lot.status != Lot.Status.RELEASED:
-            # Products are released by decision; and the checks of a water that has spoiled since do not release it.
+            # Products are released by decision.
             lots.decide(lots=[lot], status="released", why="batch sheet and samples in order", decided_at=moment)
         self.lots[act.name] = lot
 
@@ -231,6 +230,17 @@ class History:
         )
         dispatching.take_back(
             dispatch_line=line, quantity=act.pieces, place=past.SHELF, happened_at=self.moment(act), why=act.why
+        )
+
+    def write_off(self, act: past.WrittenOff) -> None:
+        portion = Portion.objects.select_related("lot__item").get(
+            lot=self.lots[act.lot], place=past.SHELF, set_apart=True
+        )
+        counting.discard(
+            portion=portion,
+            quantity=steps_of(portion.lot.item, act.quantity),
+            happened_at=self.moment(act),
+            why=act.why,
         )
 
     def send_back(self, act: past.SentBack) -> None:
@@ -269,6 +279,7 @@ ACTS: dict[type[past.Act], Any] = {
     past.Left: History.send,
     past.Carried: History.carry,
     past.CameBack: History.take_back,
+    past.WrittenOff: History.write_off,
     past.SentBack: History.send_back,
     past.Opened: History.open,
     past.Doubted: History.doubt,

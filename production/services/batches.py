@@ -153,7 +153,9 @@ def reserve(*, batch: Batch, who: User | None = None) -> list[Taken]:
     return _set_aside(batch, wanted, batch.transformation.planned_for, who)
 
 
-def _set_aside(batch: Batch, wanted: Sequence[LineNeed], on: date, who: User | None) -> list[Taken]:
+def _set_aside(
+    batch: Batch, wanted: Sequence[LineNeed], on: date, who: User | None, *, recorded_late: bool = False
+) -> list[Taken]:
     reserving.free(transformation=batch.transformation, who=who)
     taken = reserving.reserve(
         wants=[
@@ -162,6 +164,7 @@ def _set_aside(batch: Batch, wanted: Sequence[LineNeed], on: date, who: User | N
             if need.quantity and not need.line.item.drawn
         ],
         on=on,
+        recorded_late=recorded_late,
         transformation=batch.transformation,
         who=who,
     )
@@ -205,7 +208,7 @@ def start(*, batch: Batch, happened_at: datetime | None = None, who: User | None
     _check_may_be_made(batch.version, batch.trial)
     wanted = needs.needs_of(batch.version, batch.charge)
     if not _holds(batch, wanted, moment):
-        _set_aside(batch, wanted, clock.day_of(moment), who)
+        _set_aside(batch, wanted, clock.day_of(moment), who, recorded_late=True)
     _write_sheet(batch, wanted)
     batch.status, batch.started_at = STARTED, moment
     batch.save(update_fields=["status", "started_at"])

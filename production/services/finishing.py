@@ -204,7 +204,7 @@ def _status_of(batch: Batch, item: Item, made_on: date, expires_on: date | None)
     if batch.trial or expires_on is None:
         return Lot.Status.QUARANTINE, None
     outcome = checks_outcome(batch)
-    if item.release_by == Item.ReleaseBy.CHECKS and outcome is True and expires_on >= clock.today():
+    if item.release_by == Item.ReleaseBy.CHECKS and outcome is True:
         return Lot.Status.RELEASED, made_on
     if outcome is False:
         return Lot.Status.QUARANTINE, None
