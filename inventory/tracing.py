@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 from math import lcm
-from typing import Any, NamedTuple, cast
+from typing import NamedTuple, cast
 
 from inventory.ledger import LotBalance, among, balances, sums_of
 from inventory.models import DispatchLine, Item, Lot, Movement, Portion, StockEvent, Transformation
-from inventory.quantities import MASS, show_quantity
+from inventory.quantities import MASS
 from inventory.usability import lot_last_day_of
 
 Kind = StockEvent.Kind
@@ -394,54 +394,3 @@ def _here(lots: Iterable[int], facts: Mapping[int, _Facts]) -> tuple[Here, ...]:
         for lot, place, container, set_apart, on_hand in rows
     ]
     return tuple(sorted(found, key=lambda row: (row.place, row.item, row.lot, row.container, row.set_apart)))
-
-
-def as_json(traced: Trace, batches: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any]:
-    """The trace as every door answers it; ``batches`` are the rows of production for its makings."""
-    origins = [lot for lot in traced.lots if lot.lot_id in traced.origins]
-    return {
-        "lot": ", ".join(lot.lot for lot in origins),
-        "item": ", ".join(dict.fromkeys(lot.item for lot in origins)),
-        "direction": "forward" if traced.forward else "backward",
-        "lots": [_lot_as_json(lot) for lot in traced.lots],
-        "batches": list(batches),
-        "links": [
-            {
-                "from_lot": link.from_lot,
-                "batch": link.batch,
-                "to_lot": link.to_lot,
-                "quantity": show_quantity(link.quantity, link.measure),
-            }
-            for link in traced.links
-        ],
-        "dispatches": [
-            {
-                "lot": row.lot,
-                "customer": row.customer,
-                "place": row.public_place,
-                "quantity": show_quantity(row.quantity, row.measure),
-                "on": row.on.isoformat(),
-                "reference": row.reference,
-            }
-            for row in traced.departures
-        ],
-    }
-
-
-_SUMS = tuple(name for name in LotBalance._fields if name != "began")
-
-
-def _lot_as_json(lot: TracedLot) -> dict[str, Any]:
-    percent = lot.balance.accounted_percent
-    return {
-        "lot": lot.lot,
-        "item": lot.item,
-        "kind": lot.kind,
-        "depth": lot.depth,
-        "status": lot.status,
-        "origin": lot.origin,
-        "expires_on": lot.expires_on.isoformat() if lot.expires_on else None,
-        "from_origin": None if lot.from_origin is None else show_quantity(lot.from_origin, lot.measure),
-        **{name: show_quantity(getattr(lot.balance, name), lot.measure) for name in _SUMS},
-        "accounted_percent": None if percent is None else f"{percent:f}",
-    }

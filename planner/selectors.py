@@ -180,7 +180,12 @@ def lot_row(lot: tracing.TracedLot) -> Row:
 
 
 def making_row(batch: BatchRow, balance: MakingBalance) -> Row:
-    """One batch on the way, with its balance by mass: weighed in = made + residue + evaporated + left + under way."""
+    """One batch on the way, with its balance by mass.
+
+    Weighed in = made + packed + residue + evaporated + left in vessel + under way. ``packed`` is the mass that went
+    into counted units, which nobody weighs: what an ended batch leaves over.
+    """
+    ended = batch.state in (Batch.Status.FINISHED, Batch.Status.ABANDONED)
     return {
         "batch": batch.batch,
         "formula": batch.formula,
@@ -189,10 +194,11 @@ def making_row(batch: BatchRow, balance: MakingBalance) -> Row:
         "made_on": batch.made_on.isoformat() if batch.made_on else None,
         "weighed_in": show_quantity(balance.weighed_in, MASS),
         "made": show_quantity(balance.made, MASS),
+        "packed": show_quantity(balance.under_way if ended else 0, MASS),
         "residue": show_quantity(balance.residue, MASS),
         "evaporated": show_quantity(balance.evaporated, MASS),
         "left_in_vessel": show_quantity(balance.left_in_vessel, MASS),
-        "under_way": show_quantity(balance.under_way, MASS),
+        "under_way": show_quantity(0 if ended else balance.under_way, MASS),
     }
 
 

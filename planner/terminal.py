@@ -327,8 +327,8 @@ def show_makings(console: Console, rows: Sequence[Row]) -> None:
 
 
 def what_became(row: Row) -> tuple[str, str, str]:
-    """Made, lost and under way of a batch; what was packed is counted, and has no mass of its own here."""
-    if row["state"] == "finished" and row["made"].startswith("0 "):
+    """Made, lost and under way of a batch; what went into counted units was packed and has no mass of its own."""
+    if not row["packed"].startswith("0 "):
         return "packed", "", ""
     return reading(row["made"]), added_up(row, LOST), reading(row["under_way"])
 

@@ -9,7 +9,7 @@ from inventory.services.correcting import correct
 from inventory.services.dispatching import Leaving, dispatch, take_back
 from inventory.services.lots import decide
 from inventory.services.transforming import close, draw, make, use
-from inventory.tracing import affected, as_json, trace
+from inventory.tracing import affected, trace
 from tests.inventory.builders import G, days, make_item, make_party, make_stock, make_transformation, portion_in
 
 pytestmark = pytest.mark.django_db
@@ -154,48 +154,6 @@ def test_a_trace_says_who_received_what_and_what_is_still_here(chain):
     assert here[("F3", "returns", True)] == 1
     assert here[("F3", "", False)] == 1
     assert {one.balance.accounted_percent for one in found.lots} == {Decimal("100.00")}
-
-
-def test_the_trace_as_json_has_the_agreed_shape(chain):
-    ann = make_party("ANN")
-    dispatch(lines=[Leaving(portion_in(lot("F2")), 2)], customer=ann, reference="parcel 7")
-    found = as_json(trace([lot("R2")], forward=True), batches=[{"batch": "I2"}])
-    assert (found["lot"], found["item"], found["direction"]) == ("R2", "R2", "forward")
-    assert found["lots"][0] == {
-        "lot": "R2",
-        "item": "R2",
-        "kind": "raw",
-        "depth": 0,
-        "status": "released",
-        "origin": "opening",
-        "expires_on": None,
-        "from_origin": "1000 g",
-        "opening": "1000 g",
-        "received": "0 g",
-        "made": "0 g",
-        "returned": "0 g",
-        "counted": "0 g",
-        "corrected": "0 g",
-        "used": "60 g",
-        "dispatched": "0 g",
-        "sent_back": "0 g",
-        "sampled": "0 g",
-        "discarded": "0 g",
-        "on_hand": "940 g",
-        "accounted_percent": "100.00",
-    }
-    assert found["links"][0] == {"from_lot": "I2", "batch": "F2", "to_lot": "F2", "quantity": "30 g"}
-    assert found["dispatches"] == [
-        {
-            "lot": "F2",
-            "customer": "ANN",
-            "place": "",
-            "quantity": "2 pc",
-            "on": days(0).isoformat(),
-            "reference": "parcel 7",
-        }
-    ]
-    assert found["batches"] == [{"batch": "I2"}]
 
 
 def test_one_decision_holds_everything_that_contains_a_lot(chain):
