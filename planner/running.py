@@ -41,6 +41,9 @@ class Parts:
         self.threads = {"worker": thread, "beat": self._beat}
         thread.start()
         self._beat.start()
+        # The schedule first rings after its interval; what fell due while nothing ran should not wait for that.
+        for entry in app.conf.beat_schedule.values():
+            app.send_task(entry["task"])
 
     def stop(self) -> None:
         if self._beat is not None:

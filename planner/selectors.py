@@ -202,17 +202,17 @@ def making_row(batch: BatchRow, balance: MakingBalance) -> Row:
     }
 
 
-def workshop_counts() -> dict[str, int]:
+def workshop_counts() -> list[tuple[str, int]]:
     """How much of each thing the workshop holds, for the start page."""
-    return {
-        "items": Item.objects.count(),
-        "parties": Party.objects.count(),
-        "formulas": Formula.objects.count(),
-        "lots": Lot.objects.count(),
-        "batches": Batch.objects.count(),
-        "dispatches": Dispatch.objects.count(),
-        "stock events": StockEvent.objects.count(),
-    }
+    return [
+        ("items", Item.objects.count()),
+        ("parties", Party.objects.count()),
+        ("formulas", Formula.objects.count()),
+        ("lots", Lot.objects.count()),
+        ("batches", Batch.objects.count()),
+        ("dispatches", Dispatch.objects.count()),
+        ("stock events", StockEvent.objects.count()),
+    ]
 
 
 def has_user() -> bool:

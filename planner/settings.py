@@ -3,6 +3,7 @@
 Variables: DEBUG (0 or 1, default 0), SECRET_KEY, ALLOWED_HOSTS, DATABASE_URL, REDIS_URL, TIME_ZONE.
 """
 
+import warnings
 from pathlib import Path
 
 from planner import environment
@@ -75,6 +76,9 @@ LOGIN_REDIRECT_URL = "start"
 STATIC_URL = "static/"
 STATIC_ROOT = BASE_DIR / "static_root"
 WHITENOISE_USE_FINDERS = True
+if not STATIC_ROOT.is_dir():
+    # One process on one machine serves the files from where they are: there is nothing to collect.
+    warnings.filterwarnings("ignore", message="No directory at")
 
 # Sent over plain http only on the machine itself (SQLite, one process) and while debugging.
 SECURE_COOKIES = not DEBUG and not ON_SQLITE
@@ -92,7 +96,7 @@ REST_FRAMEWORK = {
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
 }
 
-CELERY_BROKER_URL = REDIS_URL or "memory://"
+CELERY_BROKER_URL = REDIS_URL or "memory://localhost"
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_TIMEZONE = TIME_ZONE
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True

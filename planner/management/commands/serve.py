@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import signal
+import sys
+from types import FrameType
 from typing import Any
 
 import waitress
@@ -21,6 +24,11 @@ def read_port(text: str) -> int:
     return int(text)
 
 
+def _leave(signum: int, frame: FrameType | None) -> None:
+    """A service manager's stop is the same as Ctrl-C."""
+    sys.exit(0)
+
+
 class Command(BaseCommand):
     help = "Run everything in one process: the web server, the worker and the beat. Stop it with Ctrl-C."
 
@@ -36,6 +44,7 @@ class Command(BaseCommand):
             )
         except OSError as error:
             raise CommandError(f"cannot listen on {host}:{port}: {error.strerror or error}") from error
+        signal.signal(signal.SIGTERM, _leave)
         parts.start()
         self.stdout.write(f"Weighhouse runs at http://{host}:{port}/ - stop it with Ctrl-C")
         self.stdout.flush()

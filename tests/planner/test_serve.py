@@ -1,0 +1,113 @@
+"""``serve`` as a process of its own: web, worker and beat in one, a start page that says so, and a clean stop."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+import pytest
+from django.test import Client
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+def page(url: str, seconds: float = 60) -> str:
+    """The page's text, once the server answers."""
+    end = time.monotonic() + seconds
+    while True:
+        try:
+            with urllib.request.urlopen(url, timeout=5) as answer:
+                text: str = answer.read().decode()
+                return text
+        except (urllib.error.URLError, ConnectionError):
+            if time.monotonic() > end:
+                raise
+            time.sleep(0.2)
+
+
+@pytest.mark.slow
+def test_everything_runs_in_one_process_and_stops_when_told(tmp_path: Path) -> None:
+    database = tmp_path / "house.sqlite3"
+    port = free_port()
+    process = subprocess.Popen(
+        [sys.executable, "manage.py", "serve", "--port", str(port)],
+        cwd=ROOT,
+        env=os.environ | {"DATABASE_URL": f"sqlite:///{database}"},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    try:
+        start = page(f"http://127.0.0.1:{port}/")
+        assert start.count("<td>running</td>") == 3
+        assert "Nobody can sign in yet" in start
+        # The beat rings the bell at its start, and the worker makes the day's look at the plan.
+        end = time.monotonic() + 60
+        reviews = 0
+        while not reviews and time.monotonic() < end:
+            with sqlite3.connect(database) as looking:
+                reviews = looking.execute(
+                    "SELECT count(*) FROM planner_review WHERE finished_at IS NOT NULL"
+                ).fetchone()[0]
+            time.sleep(0.3)
+        assert reviews == 1
+    finally:
+        process.send_signal(signal.SIGTERM)
+        said, _ = process.communicate(timeout=30)
+    assert process.returncode == 0
+    assert "Traceback" not in said
+
+
+@pytest.mark.slow
+def test_a_taken_port_is_told_in_a_sentence(tmp_path: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        done = subprocess.run(
+            [sys.executable, "manage.py", "serve", "--port", str(port)],
+            cwd=ROOT,
+            env=os.environ | {"DATABASE_URL": f"sqlite:///{tmp_path}/house.sqlite3"},
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+    assert done.returncode == 1
+    assert f"cannot listen on 127.0.0.1:{port}" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.django_db
+def test_the_start_page_tells_strangers_what_runs_but_not_what_the_workshop_holds(client: Client) -> None:
+    text = client.get("/").content.decode()
+    assert "What runs here" in text
+    assert "What the workshop holds" not in text
+
+
+@pytest.mark.django_db
+def test_who_signs_in_sees_what_the_workshop_holds(client: Client, django_user_model: type) -> None:
+    django_user_model.objects.create_user("ida", password="a long word of mine")  # type: ignore[attr-defined]
+    answer = client.post("/sign-in", {"username": "ida", "password": "a long word of mine"}, follow=True)
+    assert "What the workshop holds" in answer.content.decode()
+
+
+@pytest.mark.django_db
+def test_a_wrong_password_is_told_beside_the_form(client: Client) -> None:
+    answer = client.post("/sign-in", {"username": "ida", "password": "wrong"})
+    assert "do not fit together" in answer.content.decode()
