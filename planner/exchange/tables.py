@@ -292,3 +292,23 @@ TABLES: dict[str, Table] = {
         PURCHASE_ORDERS,
     )
 }
+
+
+def as_markdown() -> str:
+    """Every table and column as DEVELOPERS.md prints them."""
+    parts = []
+    for table in TABLES.values():
+        parts.append(f"**{table.name}**: one row for each {', '.join(table.identity)}\n")
+        parts.append("| column | takes | blank means |")
+        parts.append("|---|---|---|")
+        parts.extend(f"| {column.name} | {column.reader.kind} | {_said_blank(column)} |" for column in table.columns)
+        parts.append("")
+    return "\n".join(parts)
+
+
+def _said_blank(column: Column) -> str:
+    if column.required:
+        return "required"
+    if column.blank:
+        return column.blank
+    return str(column.default) if column.default not in (None, "") else ""

@@ -9,6 +9,7 @@ import pytest
 
 from inventory.numbers import render
 from inventory.quantities import parse_quantity, show_quantity
+from planner.exchange import cells
 
 
 @pytest.mark.parametrize(
@@ -50,3 +51,18 @@ def test_a_us_fluid_ounce() -> None:
 def test_numbers_by_the_week_are_iso_8601_week_dates(day: str, week_date: str) -> None:
     """Source: ISO 8601 week dates. Batches numbered by the week are common practice, no source."""
     assert render("{week_year}-W{week}-{weekday}/{n}", day=date.fromisoformat(day)) == (week_date + "/", "")
+
+
+@pytest.mark.parametrize(
+    ("digits", "check"),
+    # Source: GS1 published examples of check digits.
+    [("629104150021", "3"), ("730001100001", "7"), ("03600024145", "7")],
+)
+def test_a_gtin_is_taken_with_its_own_check_digit_only(digits: str, check: str) -> None:
+    reader = cells.gtin()
+    for digit in "0123456789":
+        if digit == check:
+            assert reader.read(digits + digit, cells.UNKNOWN) == digits + digit
+        else:
+            with pytest.raises(cells.Refused):
+                reader.read(digits + digit, cells.UNKNOWN)
