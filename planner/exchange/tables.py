@@ -311,4 +311,6 @@ def _said_blank(column: Column) -> str:
         return "required"
     if column.blank:
         return column.blank
+    if isinstance(column.default, bool):
+        return "yes" if column.default else "no"
     return str(column.default) if column.default not in (None, "") else ""
