@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -47,6 +47,7 @@ class Writing:
     """What is to be written, in model rows not yet saved, or in what a service takes."""
 
     settings: list[Setting] = field(default_factory=list)
+    changed_fields: dict[str, set[str]] = field(default_factory=lambda: defaultdict(set))  # by table: model fields
     new_items: list[Item] = field(default_factory=list)
     changed_items: list[Item] = field(default_factory=list)
     new_parties: list[Party] = field(default_factory=list)

@@ -138,6 +138,7 @@ def _changed_item(bringing: Bringing, row: Row, old: Item, fields: dict[str, Any
         bringing.refuse(row, "min_percent", "at most max_percent: bring both columns")
     bringing.tally.updated["items"] += 1
     bringing.writing.changed_items.append(item)
+    bringing.writing.changed_fields["items"].update(changed)
     return item
 
 
@@ -175,9 +176,11 @@ def _check_parties(bringing: Bringing) -> None:
                 bringing.tally.added["parties"] += 1
                 bringing.writing.new_parties.append(party)
         elif row.sound:
-            if apply(fields, old):
+            changed = apply(fields, old)
+            if changed:
                 bringing.tally.updated["parties"] += 1
                 bringing.writing.changed_parties.append(old)
+                bringing.writing.changed_fields["parties"].update(changed)
             else:
                 bringing.tally.unchanged["parties"] += 1
 
@@ -201,15 +204,18 @@ def _check_offers(bringing: Bringing) -> None:
         pack = row["pack"]
         old = existing.get((supplier.code, item.code, pack.steps))
         fields = fields_of(row, OFFERS, OFFER_FIELDS, is_new=old is None)
-        fields["pack_written"] = pack.written
+        fields["pack"], fields["pack_written"] = pack.steps, pack.written
         if fields.get("price_e4") is not None:
             fields["price_e4"] = int(fields["price_e4"] * 10_000)
         if old is None:
             bringing.tally.added["offers"] += 1
             bringing.writing.new_offers.append(Offer(supplier=supplier, item=item, **fields))
-        elif apply(fields, old):
+            continue
+        changed = apply(fields, old)
+        if changed:
             bringing.tally.updated["offers"] += 1
             bringing.writing.changed_offers.append(old)
+            bringing.writing.changed_fields["offers"].update(changed)
         else:
             bringing.tally.unchanged["offers"] += 1
 

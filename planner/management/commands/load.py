@@ -45,9 +45,8 @@ class Command(DoorCommand):
             console.print(Text(line))
 
     def tell(self, error: DomainError, *, as_json: bool) -> None:
-        if not isinstance(error, LoadRefused):
-            super().tell(error, as_json=as_json)
-            return
+        """Every fault: one object on standard output with ``--json``, and always the sentences on standard error."""
+        left_out = error.left_out if isinstance(error, LoadRefused) else 0
         if as_json:
             faults = [
                 {
@@ -59,9 +58,11 @@ class Command(DoorCommand):
                 }
                 for fault in error.faults
             ]
-            self.print_json({"ok": False, "faults": faults, "more_faults": error.left_out})
+            self.print_json(
+                {"ok": False, "code": error.code, "detail": error.message, "faults": faults, "more_faults": left_out}
+            )
         for fault in error.faults:
             self.stderr.write(sentence_of(fault))
-        if error.left_out:
-            self.stderr.write(f"and {error.left_out} more")
+        if left_out:
+            self.stderr.write(f"and {left_out} more")
         self.stderr.write(error.message)
