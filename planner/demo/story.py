@@ -45,7 +45,7 @@ def tell(laid: Laid) -> Row:
 
 def counts() -> dict[str, int]:
     return {
-        **selectors.workshop_counts(),
+        **dict(selectors.workshop_counts()),
         "suppliers": Party.objects.exclude(role=Party.Role.CUSTOMER).count(),
         "lots on hand": Lot.objects.filter(portions__on_hand__gt=0).distinct().count(),
         "finished batches": Batch.objects.filter(status=Batch.Status.FINISHED).count(),
