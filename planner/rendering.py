@@ -1,22 +1,27 @@
 """A plan as the document that ``plan --json`` prints: steps become "1250 g", ordinals become ISO days.
 
-The order of keys and rows is fixed, so that equal plans are equal bytes. At ten thousand batches there are a
-quarter of a million lines: texts and rows that recur are made once, and lists of the document may be shared.
+The order of keys and rows is fixed, so that equal plans are equal bytes. Requirements and lines of batches, of which
+there may be hundreds of thousands, are written as JSON at once: a dict for each would take twice the time and memory.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import date
 from functools import cache
+from json.encoder import encode_basestring as quote
 from typing import Any
 
-from inventory.quantities import show_quantity
-from planner.collector import collector_paused
+import orjson
+
+from inventory.quantities import COUNT, MASS, show_quantity
 from planner.engine import result
 from planner.engine.problem import Problem
 
 Row = dict[str, Any]
+Measures = dict[str, str]  # by item code
+
+NOTHING = {measure: show_quantity(0, measure) for measure in (MASS, COUNT)}
 
 
 @cache
@@ -34,147 +39,152 @@ def show_money(amount_e4: int | None) -> str | None:
     return f"{sign}{whole}.{places[:2]}{places[2:].rstrip('0')}"
 
 
-class Shown(dict[int, str]):
-    """The texts of one measure's quantities, each made when it is first asked for."""
-
-    def __init__(self, measure: str) -> None:
-        super().__init__()
-        self.measure = measure
-
-    def __missing__(self, steps: int) -> str:
-        text = self[steps] = show_quantity(steps, self.measure)
-        return text
-
-
-ShownByItem = dict[str, Shown]  # item code -> texts of its measure
-
-
-@collector_paused()
 def plan_document(plan: result.Plan, problem: Problem) -> Row:
-    """The document of design: from, to, requirements, batches, make, buy, expiring, unmet. Read only."""
-    by_measure: dict[str, Shown] = {}
-    shown: ShownByItem = {}
-    for item in problem.items:
-        shown[item.code] = by_measure.setdefault(item.measure, Shown(item.measure))
+    """The document of design: from, to, requirements, batches, make, buy, expiring, unmet."""
+    document: Row = orjson.loads("".join(plan_json(plan, problem)))
+    return document
+
+
+def plan_json(plan: result.Plan, problem: Problem) -> Iterator[str]:
+    """The document as one JSON object, in pieces: written one after the other they are ``plan --json``."""
+    measures = {item.code: item.measure for item in problem.items}
+    yield f'{{"from":"{iso(plan.from_day)}","to":"{iso(plan.to_day)}","requirements":['
+    yield ",".join([requirement_json(row, measures[row.item]) for row in plan.requirements])
+    yield '],"batches":['
+    yield from batches_json(plan.batches, measures)
+    yield f'],"make":{rows_json([make_row(row, measures[row.item]) for row in plan.make])}'
+    yield f',"buy":{rows_json([buy_row(row, measures[row.item]) for row in plan.buy])}'
+    yield f',"expiring":{rows_json([expiring_row(row, measures[row.item]) for row in plan.expiring])}'
+    yield f',"unmet":{rows_json([unmet_row(row, measures[row.item]) for row in plan.unmet])}}}'
+
+
+def rows_json(rows: list[Row]) -> str:
+    return orjson.dumps(rows).decode()
+
+
+def requirement_json(row: result.Requirement, measure: str) -> str:
+    gross = show_quantity(row.gross, measure)
+    covered = gross if row.covered == row.gross else show_quantity(row.covered, measure)
+    short = show_quantity(row.short, measure) if row.short else NOTHING[measure]
+    return (
+        f'{{"item":{quote(row.item)},"day":"{iso(row.day)}","gross":"{gross}","covered":"{covered}","short":"{short}"}}'
+    )
+
+
+def batches_json(batches: Iterable[result.BatchCoverage], measures: Measures) -> Iterator[str]:
+    """Batches with their lines, separated by commas. Lines that share a list of passed-over lots share its text."""
+    passed_over: dict[int, str] = {}
+    separator = ""
+    for batch in batches:
+        lines = []
+        for line in batch.lines:
+            # The plan holds every list until all is written, so that an id names one list.
+            passed = passed_over.get(id(line.passed_over))
+            if passed is None:
+                passed = rows_json([{"lot": lot, "reason": reason} for lot, reason in line.passed_over])
+                passed_over[id(line.passed_over)] = passed
+            lines.append(line_json(line, measures, passed))
+        yield (
+            f'{separator}{{"batch":{quote(batch.batch)},"item":{quote(batch.item)},'
+            f'"planned_for":"{iso(batch.planned_for)}","coverage":"{batch.coverage}","lines":[{",".join(lines)}]}}'
+        )
+        separator = ","
+
+
+def line_json(line: result.BatchLine, measures: Measures, passed_over: str) -> str:
+    measure = measures[line.item]
+    required = show_quantity(line.required, measure)
+    if len(line.lots) == 1 and line.lots[0][1] == line.required:  # by far the most common case
+        lots = f'{{"lot":{quote(line.lots[0][0])},"quantity":"{required}"}}'
+    else:
+        lots = ",".join(
+            [f'{{"lot":{quote(lot)},"quantity":"{show_quantity(steps, measure)}"}}' for lot, steps in line.lots]
+        )
+    short = show_quantity(line.short, measure) if line.short else NOTHING[measure]
+    proposed = show_quantity(line.proposed, measure) if line.proposed else NOTHING[measure]
+    expected = rows_json(expected_rows(line.expected, measure)) if line.expected else "[]"
+    substitutes = rows_json(substitute_rows(line.substitutes, measures)) if line.substitutes else "[]"
+    return (
+        f'{{"position":{line.position},"phase":{quote(line.phase)},"item":{quote(line.item)},"required":"{required}",'
+        f'"lots":[{lots}],"expected":{expected},"short":"{short}","proposed":"{proposed}",'
+        f'"substitutes":{substitutes},"passed_over":{passed_over}}}'
+    )
+
+
+def substitute_rows(rows: Iterable[result.SubstituteFree], measures: Measures) -> list[Row]:
+    return [
+        {
+            "item": one.item,
+            "ratio": one.ratio,
+            "free": show_quantity(one.free, measures[one.item]),
+            "enough": one.enough,
+        }
+        for one in rows
+    ]
+
+
+def expected_rows(rows: Iterable[result.Expected], measure: str) -> list[Row]:
+    return [
+        {"source": one.source, "quantity": show_quantity(one.quantity, measure), "day": iso(one.day)} for one in rows
+    ]
+
+
+def peg_rows(pegs: Iterable[result.Peg], measure: str) -> list[Row]:
+    return [{"to": peg.to, "day": iso(peg.day), "quantity": show_quantity(peg.quantity, measure)} for peg in pegs]
+
+
+def expiring_row(row: result.Expiring, measure: str) -> Row:
     return {
-        "from": iso(plan.from_day),
-        "to": iso(plan.to_day),
-        "requirements": [requirement_row(row, shown[row.item]) for row in plan.requirements],
-        "batches": batch_rows(plan.batches, shown),
-        "make": [make_row(row, shown[row.item]) for row in plan.make],
-        "buy": [buy_row(row, shown[row.item]) for row in plan.buy],
-        "expiring": [
-            {
-                "lot": row.lot,
-                "item": row.item,
-                "quantity": shown[row.item][row.quantity],
-                "expires_on": iso(row.expires_on),
-            }
-            for row in plan.expiring
-        ],
-        "unmet": [
-            {
-                "item": row.item,
-                "day": iso(row.day),
-                "quantity": shown[row.item][row.quantity],
-                "reason": row.reason,
-            }
-            for row in plan.unmet
-        ],
+        "lot": row.lot,
+        "item": row.item,
+        "quantity": show_quantity(row.quantity, measure),
+        "expires_on": iso(row.expires_on),
     }
 
 
-def requirement_row(row: result.Requirement, shown: Shown) -> Row:
+def unmet_row(row: result.Unmet, measure: str) -> Row:
     return {
         "item": row.item,
         "day": iso(row.day),
-        "gross": shown[row.gross],
-        "covered": shown[row.covered],
-        "short": shown[row.short],
+        "quantity": show_quantity(row.quantity, measure),
+        "reason": row.reason,
     }
 
 
-def batch_rows(batches: Iterable[result.BatchCoverage], shown: ShownByItem) -> list[Row]:
-    """Batches with their lines. Lines of one item often pass over the same lots: those are one list here too."""
-    passed_over: dict[int, list[Row]] = {}
-    return [
-        {
-            "batch": batch.batch,
-            "item": batch.item,
-            "planned_for": iso(batch.planned_for),
-            "coverage": batch.coverage,
-            "lines": [line_row(line, shown, passed_over) for line in batch.lines],
-        }
-        for batch in batches
-    ]
-
-
-def line_row(line: result.BatchLine, shown: ShownByItem, passed_over: dict[int, list[Row]]) -> Row:
-    own = shown[line.item]
-    # The plan holds every list until the document is made, so that an id names one list.
-    passed = passed_over.get(id(line.passed_over))
-    if passed is None:
-        passed = [{"lot": lot, "reason": reason} for lot, reason in line.passed_over]
-        passed_over[id(line.passed_over)] = passed
-    return {
-        "position": line.position,
-        "phase": line.phase,
-        "item": line.item,
-        "required": own[line.required],
-        "lots": [{"lot": lot, "quantity": own[quantity]} for lot, quantity in line.lots],
-        "expected": expected_rows(line.expected, own) if line.expected else [],
-        "short": own[line.short],
-        "proposed": own[line.proposed],
-        "substitutes": substitute_rows(line.substitutes, shown) if line.substitutes else [],
-        "passed_over": passed,
-    }
-
-
-def substitute_rows(rows: Iterable[result.SubstituteFree], shown: ShownByItem) -> list[Row]:
-    return [
-        {"item": one.item, "ratio": one.ratio, "free": shown[one.item][one.free], "enough": one.enough} for one in rows
-    ]
-
-
-def expected_rows(rows: Iterable[result.Expected], shown: Shown) -> list[Row]:
-    return [{"source": one.source, "quantity": shown[one.quantity], "day": iso(one.day)} for one in rows]
-
-
-def peg_rows(pegs: Iterable[result.Peg], shown: Shown) -> list[Row]:
-    return [{"to": peg.to, "day": iso(peg.day), "quantity": shown[peg.quantity]} for peg in pegs]
-
-
-def make_row(row: result.Make, shown: Shown) -> Row:
+def make_row(row: result.Make, measure: str) -> Row:
     return {
         "id": row.id,
         "item": row.item,
         "formula": row.formula,
         "version": row.version,
-        "quantity": shown[row.quantity],
-        "charge": shown[row.charge],
+        "quantity": show_quantity(row.quantity, measure),
+        "charge": show_quantity(row.charge, measure),
         "start_on": iso(row.start_on),
         "due_on": iso(row.due_on),
         "late": row.late,
-        "coming": expected_rows(row.coming, shown),
-        "excess": shown[row.excess],
-        "pegged_to": peg_rows(row.pegged_to, shown),
+        "coming": expected_rows(row.coming, measure),
+        "excess": show_quantity(row.excess, measure),
+        "pegged_to": peg_rows(row.pegged_to, measure),
     }
 
 
-def buy_row(row: result.Buy, shown: Shown) -> Row:
+def buy_row(row: result.Buy, measure: str) -> Row:
     return {
         "id": row.id,
         "item": row.item,
-        "quantity": shown[row.quantity],
-        "packs": [{"supplier": pack.supplier, "pack": shown[pack.pack], "count": pack.count} for pack in row.packs],
+        "quantity": show_quantity(row.quantity, measure),
+        "packs": [
+            {"supplier": pack.supplier, "pack": show_quantity(pack.pack, measure), "count": pack.count}
+            for pack in row.packs
+        ],
         "cost": show_money(row.cost_e4),
         "need_on": iso(row.need_on),
         "order_by": iso(row.order_by),
         "late": row.late,
-        "free": shown[row.free],
-        "coming": expected_rows(row.coming, shown),
+        "free": show_quantity(row.free, measure),
+        "coming": expected_rows(row.coming, measure),
         "runs_out_on": None if row.runs_out_on is None else iso(row.runs_out_on),
-        "excess": shown[row.excess],
-        "waste": shown[row.waste],
-        "pegged_to": peg_rows(row.pegged_to, shown),
+        "excess": show_quantity(row.excess, measure),
+        "waste": show_quantity(row.waste, measure),
+        "pegged_to": peg_rows(row.pegged_to, measure),
     }

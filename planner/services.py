@@ -5,7 +5,7 @@ A plan never changes stock; accepting a proposal makes a planned batch or a purc
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
@@ -43,6 +43,10 @@ class PlanRun:
 
     def document(self) -> dict[str, Any]:
         return rendering.plan_document(self.plan, self.problem)
+
+    def json(self) -> Iterator[str]:
+        """The same document as JSON text, in pieces."""
+        return rendering.plan_json(self.plan, self.problem)
 
 
 def run_plan(*, from_day: date, weeks: int) -> PlanRun:

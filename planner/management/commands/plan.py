@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 from typing import Any
 
@@ -10,6 +11,7 @@ from rich.console import Console
 
 from inventory import clock
 from planner import services, terminal
+from planner.collector import collector_paused
 from planner.management.door import DoorCommand, read_day, read_weeks
 
 
@@ -32,8 +34,22 @@ class Command(DoorCommand):
             help="how many weeks to show (default: %(default)s)",
         )
 
-    def answer(self, *, who: Any, from_day: date | None, weeks: int, **options: Any) -> Any:
-        return services.run_plan(from_day=from_day or clock.today(), weeks=weeks).document()
+    def handle(self, *args: Any, **options: Any) -> None:
+        with collector_paused():
+            super().handle(*args, **options)
+
+    def answer(self, *, who: Any, from_day: date | None, weeks: int, json: bool, **options: Any) -> Any:
+        """The document, or with ``--json`` its text in pieces."""
+        run = services.run_plan(from_day=from_day or clock.today(), weeks=weeks)
+        return run.json() if json else run.document()
+
+    def print_json(self, document: Any) -> None:
+        if not isinstance(document, Iterator):
+            super().print_json(document)
+            return
+        for piece in document:
+            self.stdout.write(piece, ending="")
+        self.stdout.write()
 
     def show(self, console: Console, document: Any) -> None:
         terminal.show_plan(console, document)
