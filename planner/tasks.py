@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from celery import shared_task
-
 from inventory import clock
 from planner import services
+from planner.celery import app
 
 
-@shared_task
+@app.task
 def review_when_due() -> None:
     """Look at the plan once per workshop day, and bring the reorder alerts up to date."""
     services.review(day=clock.today())
