@@ -151,7 +151,7 @@ def test_a_peg_may_name_a_making_that_starts_after_the_weeks_shown(workshop: Wor
 
 def test_needs_and_receipts_before_the_first_day_count_as_of_it(workshop: Workshop) -> None:
     plan = workshop.plan(
-        items=[item("RAW")] + [item("BALM", "product")],
+        items=[item("RAW"), item("BALM", "product")],
         **BALM,
         demands=[wanted("BALM", "300 g", "2026-12-20")],
         batches=[batch("B1", "BALM", "500 g", "2026-12-01")],
@@ -207,9 +207,12 @@ def test_what_is_firm_but_late_is_named_beside_the_proposal(workshop: Workshop) 
         lots=[lot("RAW", "L1", "350 g")],
         parties=[SUPPLIER],
         offers=[offer("RAW", "100 g", 1)],
-        purchase_orders=[order("P1", "RAW", "60 g", "2027-01-11"), order("P2", "RAW", "70 g", "2027-01-12"),
-                         order("P2", "RAW", "80 g", "2027-01-14")],
-    )  # fmt: skip
+        purchase_orders=[
+            order("P1", "RAW", "60 g", "2027-01-11"),
+            order("P2", "RAW", "70 g", "2027-01-12"),
+            order("P2", "RAW", "80 g", "2027-01-14"),
+        ],
+    )
     ((start, pegs, coming),) = made(plan, "BALM", "start_on", "pegged_to", "coming")
     assert start == "2027-01-10"
     assert pegs == [{"to": "demand:/", "day": "2027-01-12", "quantity": "300 g"}]
@@ -228,10 +231,13 @@ def test_a_reservation_is_kept_before_every_earlier_need(workshop: Workshop) -> 
     plan = workshop.plan(
         items=RAW_AND_BALM,
         **BALM,
-        batches=[batch("EARLY", "BALM", "100 g", "2027-01-05"), batch("LATE", "BALM", "100 g", "2027-01-12", status="reserved")],
+        batches=[
+            batch("EARLY", "BALM", "100 g", "2027-01-05"),
+            batch("LATE", "BALM", "100 g", "2027-01-12", status="reserved"),
+        ],
         lots=[lot("RAW", "L1", "100 g", expires_on="2027-01-20")],
         reservations=[{"batch": "LATE", "item": "RAW", "lot": "L1", "quantity": "100 g"}],
-    )  # fmt: skip
+    )
     assert (took(only_line(plan, "LATE")), took(only_line(plan, "EARLY"))) == ([("L1", "100 g")], [])
     assert passed(only_line(plan, "EARLY")) == {"L1": "reserved"}
     assert only_line(plan, "EARLY")["short"] == "100 g"
@@ -308,7 +314,10 @@ def test_a_blank_last_day_is_received_day_and_life_and_without_either_never(work
     found = only_line(plan, "B1")
     assert took(found) == [("LAST", "10 g"), ("NEVER", "20 g")]
     assert passed(found) == {"SHORT": "too_short"}
-    assert pick(plan["expiring"], "lot", "quantity", "expires_on") == [("SHORT", "10 g", "2027-01-07"), ("LAST", "0 g", "2027-01-08")]  # fmt: skip
+    assert pick(plan["expiring"], "lot", "quantity", "expires_on") == [
+        ("SHORT", "10 g", "2027-01-07"),
+        ("LAST", "0 g", "2027-01-08"),
+    ]
 
 
 def test_opening_shortens_a_lot_to_the_opened_life(workshop: Workshop) -> None:
@@ -447,9 +456,15 @@ def test_safety_stock_is_first_looked_at_when_a_fresh_proposal_could_be_here(wor
     )
     # The shortest lead time, 5 days, and 2 for release: the 11th, ordered on the 4th.
     assert bought(plan, "RAW", "need_on", "order_by", "late", "packs", "runs_out_on", "pegged_to") == [
-        ("2027-01-11", "2027-01-04", False, [{"supplier": "S", "pack": "100 g", "count": 1}], None,
-         [{"to": "safety", "day": "2027-01-11", "quantity": "100 g"}])
-    ]  # fmt: skip
+        (
+            "2027-01-11",
+            "2027-01-04",
+            False,
+            [{"supplier": "S", "pack": "100 g", "count": 1}],
+            None,
+            [{"to": "safety", "day": "2027-01-11", "quantity": "100 g"}],
+        )
+    ]
     assert requirement(plan, "RAW") == [("2027-01-11", "0 g", "0 g", "100 g")]
     assert plan["unmet"] == []
 
@@ -463,7 +478,7 @@ def test_the_floor_is_looked_at_after_each_need_and_the_day_after_an_expiry(work
         lots=[lot("RAW", "E", "60 g", expires_on="2027-01-12"), lot("RAW", "N", "90 g")],
         batches=[batch("B1", "BALM", "20 g", "2027-01-08"), batch("B2", "BALM", "30 g", "2027-01-09")],
     )
-    # On the 6th 150 g are left; 8th: 130 g; 9th: 100 g (E 10, N 90), just enough; on the 13th E is gone: 90 g, 10 short.
+    # On the 6th 150 g are left; 8th: 130 g; 9th: 100 g (E 10, N 90), just enough; 13th: E is gone, 90 g, 10 short.
     assert bought(plan, "RAW", "need_on", "quantity", "pegged_to") == [
         ("2027-01-13", "10 g", [{"to": "safety", "day": "2027-01-13", "quantity": "10 g"}])
     ]
@@ -481,9 +496,17 @@ def test_a_need_that_pulls_stock_below_the_floor_tops_it_up_on_its_day(workshop:
     )
     # Line: 100 g of N, 30 g short. Floor: E's 40 g are left, 60 g more.
     assert bought(plan, "RAW", "need_on", "quantity", "free", "runs_out_on", "pegged_to") == [
-        ("2027-01-08", "90 g", "40 g", "2027-01-08",
-         [{"to": "batch:B1", "day": "2027-01-08", "quantity": "30 g"}, {"to": "safety", "day": "2027-01-08", "quantity": "60 g"}])
-    ]  # fmt: skip
+        (
+            "2027-01-08",
+            "90 g",
+            "40 g",
+            "2027-01-08",
+            [
+                {"to": "batch:B1", "day": "2027-01-08", "quantity": "30 g"},
+                {"to": "safety", "day": "2027-01-08", "quantity": "60 g"},
+            ],
+        )
+    ]
     assert requirement(plan, "RAW") == [("2027-01-08", "130 g", "100 g", "90 g")]
 
 
@@ -513,12 +536,15 @@ def test_a_cut_covers_loss_and_yield_and_is_raised_to_minimum_and_multiple(works
         items=[item("RAW"), item("PLAIN", "product"), item("CUT", "product"), item("LEAST", "product")],
         formulas=[
             formula("PLAIN", yield_percent=90, loss="20 g"),
-            formula("CUT", yield_percent=90, loss="20 g", min_batch="300 g", batch_multiple="500 g", max_batch="1.2 kg"),
+            formula(
+                "CUT", yield_percent=90, loss="20 g", min_batch="300 g", batch_multiple="500 g", max_batch="1.2 kg"
+            ),
             formula("LEAST", min_batch="600 g", batch_multiple="500 g"),
         ],
         formula_lines=[line("PLAIN", "RAW"), line("CUT", "RAW"), line("LEAST", "RAW")],
-        demands=[wanted(code, "1 kg", "2027-01-08") for code in ("PLAIN", "CUT")] + [wanted("LEAST", "1 g", "2027-01-08")],
-    )  # fmt: skip
+        demands=[wanted(code, "1 kg", "2027-01-08") for code in ("PLAIN", "CUT")]
+        + [wanted("LEAST", "1 g", "2027-01-08")],
+    )
     # (1000 + 20) / 0.9 = 1133.3333.. g, up to 1133.334; that gives 1020.0006 - 20, down to the milligram.
     assert made(plan, "PLAIN", "charge", "quantity", "excess") == [("1133.334 g", "1000 g", "0 g")]
     # At most 1000 g (two multiples): gives 900 - 20 = 880. Rest 120: 140 / 0.9 = 155.6, raised to 500: gives 430.
@@ -544,9 +570,23 @@ def test_pegs_fill_the_cuts_in_order_of_service_with_safety_last(workshop: Works
     # The lot serves 30 of the 80 g. Left are 50, 70 and the floor's 30: 150 g in cuts of 100 and 50.
     day = "2027-01-08"
     assert made(plan, "BALM", "due_on", "charge", "pegged_to") == [
-        (day, "100 g", [{"to": "demand:C/", "day": day, "quantity": "50 g"}, {"to": "demand:C/second", "day": day, "quantity": "50 g"}]),
-        (day, "50 g", [{"to": "demand:C/second", "day": day, "quantity": "20 g"}, {"to": "safety", "day": day, "quantity": "30 g"}]),
-    ]  # fmt: skip
+        (
+            day,
+            "100 g",
+            [
+                {"to": "demand:C/", "day": day, "quantity": "50 g"},
+                {"to": "demand:C/second", "day": day, "quantity": "50 g"},
+            ],
+        ),
+        (
+            day,
+            "50 g",
+            [
+                {"to": "demand:C/second", "day": day, "quantity": "20 g"},
+                {"to": "safety", "day": day, "quantity": "30 g"},
+            ],
+        ),
+    ]
 
 
 def test_surplus_of_a_making_serves_later_needs_until_it_expires(workshop: Workshop) -> None:
@@ -554,8 +594,12 @@ def test_surplus_of_a_making_serves_later_needs_until_it_expires(workshop: Works
         items=[item("RAW"), item("BALM", "product", shelf_life_days=3)],
         formulas=[formula("BALM", batch_multiple="100 g")],
         formula_lines=[line("BALM", "RAW")],
-        demands=[wanted("BALM", "60 g", "2027-01-08"), wanted("BALM", "30 g", "2027-01-11"), wanted("BALM", "10 g", "2027-01-12")],
-    )  # fmt: skip
+        demands=[
+            wanted("BALM", "60 g", "2027-01-08"),
+            wanted("BALM", "30 g", "2027-01-11"),
+            wanted("BALM", "10 g", "2027-01-12"),
+        ],
+    )
     # Made on the 8th it lives through the 11th: 30 of its 40 g surplus serve the 11th, the 12th wants a fresh batch.
     assert made(plan, "BALM", "due_on", "charge") == [("2027-01-08", "100 g"), ("2027-01-12", "100 g")]
     assert requirement(plan, "BALM") == [
@@ -570,8 +614,12 @@ def test_needs_of_several_days_are_never_merged(workshop: Workshop) -> None:
     plan = workshop.plan(
         items=[item("RAW"), item("BALM", "product")],
         **BALM,
-        demands=[wanted("BALM", "60 g", "2027-01-08"), wanted("BALM", "30 g", "2027-01-08", reference="x"), wanted("BALM", "30 g", "2027-01-09")],
-    )  # fmt: skip
+        demands=[
+            wanted("BALM", "60 g", "2027-01-08"),
+            wanted("BALM", "30 g", "2027-01-08", reference="x"),
+            wanted("BALM", "30 g", "2027-01-09"),
+        ],
+    )
     assert made(plan, "BALM", "due_on", "quantity") == [("2027-01-08", "90 g"), ("2027-01-09", "30 g")]
 
 
@@ -615,11 +663,12 @@ def test_single_lots_bound_the_cuts_through_every_level(workshop: Workshop) -> N
         formulas=[formula("JAR", "per_unit"), formula("CREAM", max_batch="1 kg"), formula("PREMIX", max_batch="100 g")],
         formula_lines=[
             line("JAR", "CREAM", "50 g"),
-            line("CREAM", "RAW", "80"), line("CREAM", "PREMIX", "20", single_lot="yes"),
+            line("CREAM", "RAW", "80"),
+            line("CREAM", "PREMIX", "20", single_lot="yes"),
             line("PREMIX", "RAW"),
         ],
         demands=[wanted("JAR", "25 pc", "2027-01-08")],
-    )  # fmt: skip
+    )
     assert made(plan, "JAR", "charge") == [("10 pc",), ("10 pc",), ("5 pc",)]
     assert made(plan, "CREAM", "charge") == [("500 g",), ("500 g",), ("250 g",)]
     assert made(plan, "PREMIX", "charge") == [("100 g",), ("100 g",), ("50 g",)]
@@ -655,11 +704,14 @@ def test_percent_lines_sum_to_the_charge_by_largest_remainder(workshop: Workshop
         items=[item("A"), item("B"), item("C"), item("THIRDS", "product"), item("HALVES", "product")],
         formulas=[formula("THIRDS"), formula("HALVES")],
         formula_lines=[
-            line("THIRDS", "A", "33.3333"), line("THIRDS", "B", "33.3333"), line("THIRDS", "C", "qs"),
-            line("HALVES", "A", "50"), line("HALVES", "B", "50"),
+            line("THIRDS", "A", "33.3333"),
+            line("THIRDS", "B", "33.3333"),
+            line("THIRDS", "C", "qs"),
+            line("HALVES", "A", "50"),
+            line("HALVES", "B", "50"),
         ],
         batches=[batch("T", "THIRDS", "100 g", "2027-01-08"), batch("H", "HALVES", "0.101 g", "2027-01-08")],
-    )  # fmt: skip
+    )
     # 33333.3, 33333.3 and 33333.4 mg: the one milligram left goes to the largest remainder, the third line.
     assert [found["required"] for found in lines_of(plan, "T")] == ["33.333 g", "33.333 g", "33.334 g"]
     # 50.5 and 50.5 mg: a tie goes to the first position.
@@ -713,8 +765,12 @@ def test_packs_of_one_supplier_are_mixed_for_cost_and_minimum_packs_kept(worksho
     )
     # 500 + 250 costs 8; two of 500 cost 10; three of 250 cost 9. The longest lead time among them is 5.
     assert bought(plan, "RAW", "packs", "cost", "order_by") == [
-        ([{"supplier": "S", "pack": "500 g", "count": 1}, {"supplier": "S", "pack": "250 g", "count": 1}], "8.00", "2027-01-09")
-    ]  # fmt: skip
+        (
+            [{"supplier": "S", "pack": "500 g", "count": 1}, {"supplier": "S", "pack": "250 g", "count": 1}],
+            "8.00",
+            "2027-01-09",
+        )
+    ]
 
 
 def test_minimum_packs_are_kept(workshop: Workshop) -> None:
@@ -742,7 +798,9 @@ def test_without_any_price_the_least_excess_then_the_fewest_packs(workshop: Work
         batches=need("600 g", "2027-01-14"),
         offers=[offer("RAW", "200 g", 3), offer("RAW", "300 g", 3), offer("RAW", "500 g", 3, supplier="T")],
     )
-    assert bought(plan, "RAW", "packs", "cost", "excess") == [([{"supplier": "S", "pack": "300 g", "count": 2}], None, "0 g")]  # fmt: skip
+    assert bought(plan, "RAW", "packs", "cost", "excess") == [
+        ([{"supplier": "S", "pack": "300 g", "count": 2}], None, "0 g")
+    ]
 
 
 def test_waste_within_the_weeks_shown_counts_before_cost_unless_known_needs_use_it(workshop: Workshop) -> None:
@@ -755,10 +813,14 @@ def test_waste_within_the_weeks_shown_counts_before_cost_unless_known_needs_use_
     ]
     plan = workshop.plan(1, batches=need("300 g", "2027-01-06"), items=perishable["items"])
     # One week ends on the 10th: what lives beyond it is no waste, and the kilogram is cheaper.
-    assert bought(plan, "RAW", "packs", "excess", "waste") == [([{"supplier": "S", "pack": "1000 g", "count": 1}], "700 g", "0 g")]  # fmt: skip
+    assert bought(plan, "RAW", "packs", "excess", "waste") == [
+        ([{"supplier": "S", "pack": "1000 g", "count": 1}], "700 g", "0 g")
+    ]
     plan = workshop.plan(4, items=perishable["items"], batches=[batch("B2", "BALM", "700 g", "2027-01-16")])
     # A known need on the 16th, its last day, uses all of it.
-    assert bought(plan, "RAW", "need_on", "packs", "waste") == [("2027-01-06", [{"supplier": "S", "pack": "1000 g", "count": 1}], "0 g")]  # fmt: skip
+    assert bought(plan, "RAW", "need_on", "packs", "waste") == [
+        ("2027-01-06", [{"supplier": "S", "pack": "1000 g", "count": 1}], "0 g")
+    ]
 
 
 def test_release_days_come_off_the_order_day_and_late_packs_are_bought_if_there_are_no_others(
@@ -799,7 +861,10 @@ def test_starts_fall_on_the_last_open_day_and_may_cost_the_life(workshop: Worksh
     )
     assert pick(plan["make"], "item", "start_on", "due_on", "late") == [("TWO", "2027-01-08", "2027-01-10", False)]
     assert requirement(plan, "HERB") == [("2027-01-08", "500 g", "0 g", "500 g")]
-    assert pick(plan["unmet"], "item", "day", "reason") == [("HERB", "2027-01-08", "no_offer"), ("ONE", "2027-01-10", "life")]  # fmt: skip
+    assert pick(plan["unmet"], "item", "day", "reason") == [
+        ("HERB", "2027-01-08", "no_offer"),
+        ("ONE", "2027-01-10", "life"),
+    ]
     first, second = lines_of(plan, "R")
     assert (first["short"], first["proposed"]) == ("500 g", "0 g")
     assert (second["short"], second["proposed"]) == ("500 g", "500 g")
@@ -827,7 +892,10 @@ def test_a_late_making_is_shown_unclamped_and_its_lines_are_needed_on_the_first_
         demands=[wanted("BALM", "100 g", "2027-01-06"), wanted("BALM", "10 g", "2027-01-07")],
         lots=[lot("RAW", "L", "1 kg")],
     )
-    assert made(plan, "BALM", "start_on", "late", "due_on") == [("2027-01-02", True, "2027-01-06"), ("2027-01-03", True, "2027-01-07")]  # fmt: skip
+    assert made(plan, "BALM", "start_on", "late", "due_on") == [
+        ("2027-01-02", True, "2027-01-06"),
+        ("2027-01-03", True, "2027-01-07"),
+    ]
     assert requirement(plan, "RAW") == [("2027-01-04", "110 g", "110 g", "0 g")]
     assert pick(plan["unmet"], "item", "day", "quantity", "reason") == [
         ("BALM", "2027-01-06", "100 g", "late"),
@@ -841,11 +909,18 @@ def test_late_surplus_serves_and_says_so(workshop: Workshop) -> None:
         items=[item("RAW"), item("BALM", "product", lead_time_days=6)],
         formulas=[formula("BALM", batch_multiple="100 g")],
         formula_lines=[line("BALM", "RAW")],
-        demands=[wanted("BALM", "50 g", "2027-01-05"), wanted("BALM", "20 g", "2027-01-07"), wanted("BALM", "30 g", "2027-01-11")],
+        demands=[
+            wanted("BALM", "50 g", "2027-01-05"),
+            wanted("BALM", "20 g", "2027-01-07"),
+            wanted("BALM", "30 g", "2027-01-11"),
+        ],
         lots=[lot("RAW", "L", "1 kg")],
-    )  # fmt: skip
+    )
     assert made(plan, "BALM", "due_on", "charge") == [("2027-01-05", "100 g")]
-    assert pick(plan["unmet"], "day", "quantity", "reason") == [("2027-01-05", "50 g", "late"), ("2027-01-07", "20 g", "late")]  # fmt: skip
+    assert pick(plan["unmet"], "day", "quantity", "reason") == [
+        ("2027-01-05", "50 g", "late"),
+        ("2027-01-07", "20 g", "late"),
+    ]
     assert requirement(plan, "BALM") == [
         ("2027-01-05", "50 g", "0 g", "50 g"),
         ("2027-01-07", "20 g", "20 g", "0 g"),
@@ -859,9 +934,13 @@ def test_the_life_of_a_late_making_counts_from_its_clamped_day(workshop: Worksho
         items=[item("RAW"), item("BALM", "product", lead_time_days=1, shelf_life_days=2)],
         formulas=[formula("BALM", batch_multiple="100 g")],
         formula_lines=[line("BALM", "RAW")],
-        demands=[wanted("BALM", "50 g", "2027-01-04"), wanted("BALM", "20 g", "2027-01-07"), wanted("BALM", "10 g", "2027-01-08")],
+        demands=[
+            wanted("BALM", "50 g", "2027-01-04"),
+            wanted("BALM", "20 g", "2027-01-07"),
+            wanted("BALM", "10 g", "2027-01-08"),
+        ],
         lots=[lot("RAW", "L", "1 kg")],
-    )  # fmt: skip
+    )
     assert made(plan, "BALM", "due_on", "late") == [("2027-01-04", True), ("2027-01-08", False)]
 
 
@@ -910,7 +989,10 @@ def test_each_lot_passed_over_has_the_first_reason_that_applies(workshop: Worksh
     plan = workshop.plan(
         items=RAW_AND_BALM,
         **BALM,
-        batches=[batch("B1", "BALM", "100 g", "2027-01-08"), batch("B2", "BALM", "10 g", "2027-01-20", status="reserved")],
+        batches=[
+            batch("B1", "BALM", "100 g", "2027-01-08"),
+            batch("B2", "BALM", "10 g", "2027-01-20", status="reserved"),
+        ],
         reservations=[{"batch": "B2", "item": "RAW", "lot": "SET-ASIDE", "quantity": "10 g"}],
         lots=[
             lot("RAW", "REJECTED", "10 g", "rejected", expires_on=old),
@@ -922,7 +1004,7 @@ def test_each_lot_passed_over_has_the_first_reason_that_applies(workshop: Worksh
             lot("RAW", "SET-ASIDE", "10 g"),
             lot("RAW", "TAKEN", "20 g"),
         ],
-    )  # fmt: skip
+    )
     found = only_line(plan, "B1")
     assert took(found) == [("TAKEN", "20 g")]
     assert passed(found) == {
@@ -936,9 +1018,13 @@ def test_each_lot_passed_over_has_the_first_reason_that_applies(workshop: Worksh
     }
     # On hand whatever the status; those already expired first.
     assert pick(plan["expiring"], "lot", "quantity", "expires_on") == [
-        ("EXPIRED", "10 g", old), ("HELD", "10 g", old), ("REJECTED", "10 g", old),
-        ("TOO-SHORT", "10 g", short), ("WAITS", "10 g", short), ("NOT-YET", "10 g", "2027-01-09"),
-    ]  # fmt: skip
+        ("EXPIRED", "10 g", old),
+        ("HELD", "10 g", old),
+        ("REJECTED", "10 g", old),
+        ("TOO-SHORT", "10 g", short),
+        ("WAITS", "10 g", short),
+        ("NOT-YET", "10 g", "2027-01-09"),
+    ]
 
 
 def test_a_line_served_by_the_first_lot_names_nobody_and_a_lot_emptied_before_is_not_named(workshop: Workshop) -> None:
@@ -963,7 +1049,9 @@ def test_a_substitute_is_named_on_a_short_line_with_what_the_plan_leaves_of_it(w
         items=[*RAW_AND_BALM, item("WAX", min_remaining_days=5), item("POLISH", "product")],
         formulas=[formula("BALM"), formula("POLISH")],
         formula_lines=[line("BALM", "RAW"), line("POLISH", "WAX")],
-        substitutes=[{"formula": "BALM", "version": 1, "position": 1, "item": "RAW", "substitute": "WAX", "ratio": "0.6"}],
+        substitutes=[
+            {"formula": "BALM", "version": 1, "position": 1, "item": "RAW", "substitute": "WAX", "ratio": "0.6"}
+        ],
         lots=[
             lot("RAW", "R", "20 g"),
             lot("WAX", "W1", "70 g"),
@@ -971,9 +1059,13 @@ def test_a_substitute_is_named_on_a_short_line_with_what_the_plan_leaves_of_it(w
             lot("WAX", "WAITS", "500 g", "quarantine", available_on="2027-01-05"),
             lot("WAX", "COMES", "500 g", received_on="2027-01-05"),
         ],
-        batches=[batch("B1", "BALM", "120 g", "2027-01-08"), batch("B2", "BALM", "10 g", "2027-01-09"), batch("P", "POLISH", "10 g", "2027-01-15")],
-    )  # fmt: skip
-    # On the 15th P asks for wax through the 20th. COMES never ends and is here on the 5th, W1 from the first: W1 serves.
+        batches=[
+            batch("B1", "BALM", "120 g", "2027-01-08"),
+            batch("B2", "BALM", "10 g", "2027-01-09"),
+            batch("P", "POLISH", "10 g", "2027-01-15"),
+        ],
+    )
+    # On the 15th P asks for wax through the 20th. COMES and W1 never end; W1 is here first: it serves.
     first, second = only_line(plan, "B1"), only_line(plan, "B2")
     assert first["short"] == "100 g"
     assert first["substitutes"] == [{"item": "WAX", "ratio": "0.6", "free": "60 g", "enough": True}]  # 0.6 x 100 = 60
@@ -989,7 +1081,10 @@ def test_drawn_water_is_always_covered_and_never_bought(workshop: Workshop) -> N
         lots=[lot("RAW", "R", "40 g")],
         demands=[wanted("BALM", "1 kg", "2027-01-09")],
     )
-    assert requirement(plan, "WATER") == [("2027-01-08", "60 g", "60 g", "0 g"), ("2027-01-09", "540 g", "540 g", "0 g")]  # fmt: skip
+    assert requirement(plan, "WATER") == [
+        ("2027-01-08", "60 g", "60 g", "0 g"),
+        ("2027-01-09", "540 g", "540 g", "0 g"),
+    ]
     water = lines_of(plan, "B1")[0]
     assert (water["lots"], water["expected"], water["short"]) == ([], [], "0 g")
     assert plan["batches"][0]["coverage"] == "covered"
@@ -997,7 +1092,9 @@ def test_drawn_water_is_always_covered_and_never_bought(workshop: Workshop) -> N
     assert pick(plan["unmet"], "item") == [("RAW",)]
 
 
-@pytest.mark.parametrize("hours, last", [(12, "2027-01-05"), (24, "2027-01-05"), (36, "2027-01-05"), (48, "2027-01-06"), (100, "2027-01-08")])  # fmt: skip
+@pytest.mark.parametrize(
+    "hours, last", [(12, "2027-01-05"), (24, "2027-01-05"), (36, "2027-01-05"), (48, "2027-01-06"), (100, "2027-01-08")]
+)
 def test_a_life_in_hours_ends_on_the_made_day_and_its_whole_days_less_one(
     workshop: Workshop, hours: int, last: str
 ) -> None:
@@ -1006,9 +1103,12 @@ def test_a_life_in_hours_ends_on_the_made_day_and_its_whole_days_less_one(
         items=[item("HERB"), item("WATER", "intermediate", shelf_life_hours=hours), item("RINSE", "product")],
         formulas=[formula("WATER"), formula("RINSE")],
         formula_lines=[line("WATER", "HERB"), line("RINSE", "WATER")],
-        batches=[batch("W", "WATER", "1 kg", "2027-01-05"), *(batch(f"R{day}", "RINSE", "10 g", f"2027-01-0{day}") for day in range(5, 10))],
+        batches=[
+            batch("W", "WATER", "1 kg", "2027-01-05"),
+            *(batch(f"R{day}", "RINSE", "10 g", f"2027-01-0{day}") for day in range(5, 10)),
+        ],
         lots=[lot("HERB", "H", "9 kg")],
-    )  # fmt: skip
+    )
     served = [row["planned_for"] for row in plan["batches"] if row["item"] == "RINSE" and row["lines"][0]["expected"]]
     assert served[-1] == last
 
@@ -1024,8 +1124,12 @@ def test_free_and_runs_out_tell_of_the_whole_plan(workshop: Workshop) -> None:
             lot("RAW", "GONE", "50 g", expires_on="2027-01-01"),
             lot("RAW", "COMES", "20 g", received_on="2027-01-06"),
         ],
-        batches=[batch("B1", "BALM", "30 g", "2027-01-08"), batch("B2", "BALM", "40 g", "2027-01-12"), batch("B3", "BALM", "10 g", "2027-01-13")],
-    )  # fmt: skip
+        batches=[
+            batch("B1", "BALM", "30 g", "2027-01-08"),
+            batch("B2", "BALM", "40 g", "2027-01-12"),
+            batch("B3", "BALM", "10 g", "2027-01-13"),
+        ],
+    )
     # B1 takes 30 of ENDS: 20 g of it stay free. B2 takes COMES and is 20 g short: 100 g are bought, B3 takes surplus.
     assert bought(plan, "RAW", "need_on", "quantity", "free", "runs_out_on", "excess", "coming") == [
         ("2027-01-12", "100 g", "20 g", "2027-01-12", "80 g", [])
@@ -1038,5 +1142,8 @@ def test_the_same_plan_twice_is_the_same_and_the_id_follows_the_content(workshop
     tables = {"items": RAW_AND_BALM, **BALM, "demands": [wanted("BALM", "10 g", "2027-01-12")]}
     first, second = workshop.plan(**tables), workshop.plan(**tables)
     assert first == second
-    other = workshop.plan(items=RAW_AND_BALM, demands=[wanted("BALM", "10 g", "2027-01-12"), wanted("BALM", "5 g", "2027-01-12", reference="more")])  # fmt: skip
+    other = workshop.plan(
+        items=RAW_AND_BALM,
+        demands=[wanted("BALM", "10 g", "2027-01-12"), wanted("BALM", "5 g", "2027-01-12", reference="more")],
+    )
     assert first["make"][0]["id"] != other["make"][0]["id"]
