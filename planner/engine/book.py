@@ -60,6 +60,7 @@ class Book:
                 self._made_by[formula.item].append((batch, output))
 
         self.reserved_on = [0] * len(problem.lots)
+        self.reserved_used = [0] * len(problem.lots)  # the part of it that needs can use
         self.reservations_of: dict[str, list[Reservation]] = defaultdict(list)
         for reservation in problem.reservations:
             self.reserved_on[reservation.lot] += reservation.quantity

@@ -233,6 +233,7 @@ class _Netting:
                         need.reserved = [*need.reserved, (row, part)]
                         need.open -= part
                         each[1] -= part
+                        self.book.reserved_used[row.lot_index] += part
 
     def _lot_reasons(self) -> LotReasons:
         book = self.book

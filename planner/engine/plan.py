@@ -144,11 +144,15 @@ def _buys(book: Book) -> list[Buy]:
 
 
 def _expiring(book: Book) -> list[Expiring]:
-    """Every lot on hand whose last day is up to the plan's last, with what no need uses before."""
+    """Every lot on hand whose last day is up to the plan's last, with what no need uses before.
+
+    What is set aside for a need that comes too late for it spoils as well.
+    """
     left: dict[tuple[int, str, str], int] = defaultdict(int)
-    for lot, rest in zip(book.problem.lots, book.lots_left, strict=True):
+    for index, lot in enumerate(book.problem.lots):
         if lot.quantity and lot.last_day <= book.to_day and not book.items[lot.item].drawn:
-            left[lot.last_day, lot.item, lot.lot] += rest
+            rest = book.lots_left[index] + book.reserved_on[index] - book.reserved_used[index]
+            left[lot.last_day, lot.item, lot.lot] += min(rest, lot.quantity)
     return [Expiring(lot, item, left[day, item, lot], day) for day, item, lot in sorted(left)]
 
 

@@ -267,6 +267,7 @@ class _Reference:
         self.runs_out: dict[str, int] = {}
         self.largest_outputs: dict[str, int | None] = {}
         self.lots_left = [lot.quantity for lot in problem.lots]
+        self.idle_reserved = [0] * len(problem.lots)  # set aside, but no need can use it
 
     # ---- what is known at the start
 
@@ -417,6 +418,7 @@ class _Reference:
                 continue
             reserved = sum(r.quantity for r in self.problem.reservations if r.lot == index)
             self.lots_left[index] -= reserved
+            self.idle_reserved[index] = reserved
             for row in supply:
                 if row.lot_index == index:
                     row.left -= reserved
@@ -437,6 +439,7 @@ class _Reference:
                             rest -= quantity
                             need.open -= quantity
                             need.taken.append((row, quantity))
+                            self.idle_reserved[row.lot_index] -= quantity
 
     # ---- one item
 
@@ -862,7 +865,7 @@ class _Reference:
         for index, lot in enumerate(self.problem.lots):
             if lot.quantity > 0 and lot.last_day <= self.to_day and not self.items[lot.item].drawn:
                 key = (lot.last_day, lot.item, lot.lot)
-                totals[key] = totals.get(key, 0) + self.lots_left[index]
+                totals[key] = totals.get(key, 0) + self.lots_left[index] + self.idle_reserved[index]
         return [Expiring(lot, item, quantity, day) for (day, item, lot), quantity in sorted(totals.items())]
 
     # ---- coverage of the firm batches

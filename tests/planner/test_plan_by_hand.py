@@ -1027,6 +1027,27 @@ def test_each_lot_passed_over_has_the_first_reason_that_applies(workshop: Worksh
     ]
 
 
+def test_what_is_set_aside_for_a_batch_that_comes_too_late_for_it_spoils_too(workshop: Workshop) -> None:
+    plan = workshop.plan(
+        items=RAW_AND_BALM,
+        **BALM,
+        batches=[
+            batch("IN-TIME", "BALM", "5 g", "2027-01-07", status="reserved"),
+            batch("TOO-LATE", "BALM", "10 g", "2027-01-08", status="reserved"),
+        ],
+        lots=[lot("RAW", "L1", "20 g", expires_on="2027-01-07")],
+        reservations=[
+            {"batch": "IN-TIME", "item": "RAW", "lot": "L1", "quantity": "5 g"},
+            {"batch": "TOO-LATE", "item": "RAW", "lot": "L1", "quantity": "10 g"},
+        ],
+    )
+    assert took(only_line(plan, "IN-TIME")) == [("L1", "5 g")]
+    found = only_line(plan, "TOO-LATE")
+    assert (found["lots"], found["short"], passed(found)) == ([], "10 g", {"L1": "too_short"})
+    # Of 20 g only 5 are used before the end of the 7th: 15 spoil, though 10 of them are promised.
+    assert pick(plan["expiring"], "lot", "quantity") == [("L1", "15 g")]
+
+
 def test_a_line_served_by_the_first_lot_names_nobody_and_a_lot_emptied_before_is_not_named(workshop: Workshop) -> None:
     plan = workshop.plan(
         items=RAW_AND_BALM,
