@@ -15,6 +15,7 @@ from typing import Any
 import orjson
 
 from inventory.quantities import COUNT, MASS, show_quantity
+from planner.collector import collector_paused
 from planner.engine import result
 from planner.engine.problem import Problem
 
@@ -39,6 +40,7 @@ def show_money(amount_e4: int | None) -> str | None:
     return f"{sign}{whole}.{places[:2]}{places[2:].rstrip('0')}"
 
 
+@collector_paused()
 def plan_document(plan: result.Plan, problem: Problem) -> Row:
     """The document of design: from, to, requirements, batches, make, buy, expiring, unmet."""
     document: Row = orjson.loads("".join(plan_json(plan, problem)))
