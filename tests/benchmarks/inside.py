@@ -1,0 +1,176 @@
+"""What is measured inside one process: where the plan's time goes, the trace, the verification.
+
+Run by ``python -m tests.benchmarks`` as a process of its own; prints one JSON object. Each part stands beside
+the least that the machine could do for it: the driver's bare fetch of the same rows, one index probe a lot,
+one summing scan. Processor seconds are taken, so that other work on the machine disturbs little.
+"""
+
+from __future__ import annotations
+
+import gc
+import json
+import sqlite3
+import statistics
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import closing
+from time import perf_counter, process_time
+from typing import Any
+
+import django
+
+django.setup()
+
+from django.db import connection  # noqa: E402
+
+from inventory.models import Lot  # noqa: E402
+from planner import selectors, services  # noqa: E402
+from planner.engine import plan  # noqa: E402
+from planner.snapshot import take_snapshot  # noqa: E402
+from tests.benchmarks.sizes import FIRST_DAY, ORIGIN_ITEM, ORIGIN_LOT, SIZES, WEEKS, Size  # noqa: E402
+
+TIMES = 5
+
+
+def main() -> None:
+    size = SIZES[sys.argv[1]]
+    times = 1 if size.name == "large" else TIMES
+    print(json.dumps({"plan": measure_plan(times), "trace": measure_trace(size), "verify": measure_verify(times)}))
+
+
+def best(times: int, act: Callable[[], Any]) -> tuple[float, Any]:
+    """Least processor seconds of so many runs, and the last run's answer."""
+    least, answer = float("inf"), None
+    for _ in range(times):
+        answer = None
+        gc.collect()
+        begun = process_time()
+        answer = act()
+        least = min(least, process_time() - begun)
+    return least, answer
+
+
+def measure_plan(times: int) -> dict[str, Any]:
+    statements = statements_of(lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS))
+    fetch, rows = best(times, lambda: sum(len(found) for found in fetch_bare(statements)))
+    snapshot, problem = best(times, lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS))
+    gc.freeze()
+    engine, planned = best(times, lambda: plan(problem))
+    run = services.PlanRun(problem, planned)
+    written_seconds, written = best(times, lambda: sum(len(piece) for piece in run.json()))
+    lines = [line for batch in planned.batches for line in batch.lines]
+    return {
+        "rows": rows,
+        "queries": len(statements),
+        "fetch_s": fetch,
+        "snapshot_s": snapshot,
+        "engine_s": engine,
+        "json_s": written_seconds,
+        "json_length": written,
+        "lines": len(lines),
+        "lines_covered": sum(not line.short and not line.expected for line in lines),
+        "lines_expected": sum(not line.short and bool(line.expected) for line in lines),
+        "lines_short": sum(line.short > 0 for line in lines),
+        "passed_over": sum(len(line.passed_over) for line in lines),
+        "make": len(planned.make),
+        "buy": len(planned.buy),
+    }
+
+
+def measure_trace(size: Size) -> dict[str, Any]:
+    """Wall time, warm: the bar is what a person waits."""
+
+    def trace() -> dict[str, Any]:
+        return selectors.trace_document(number=ORIGIN_LOT, item=ORIGIN_ITEM, forward=True)
+
+    document = trace()
+    took = [wall(trace) for _ in range(TIMES)]
+    processor, _ = best(TIMES, trace)
+    statements = statements_of(trace)
+    fetch = min(wall(lambda: fetch_bare(statements)) for _ in range(TIMES))
+    keys = list(Lot.objects.filter(number__in=[row["lot"] for row in document["lots"]]).values_list("pk", flat=True))
+    probes = min(wall(lambda: probe_each(keys)) for _ in range(TIMES))
+    return {
+        "lots": len(document["lots"]) - 1,
+        "wanted": size.traced,
+        "links": len(document["links"]),
+        "dispatches": len(document["dispatches"]),
+        "deepest": max(row["depth"] for row in document["lots"]),
+        "unaccounted": sum(row["accounted_percent"] not in (None, "100.00") for row in document["lots"]),
+        "queries": len(statements),
+        "median_s": statistics.median(took),
+        "processor_s": processor,
+        "fetch_s": fetch,
+        "probes_s": probes,
+    }
+
+
+def measure_verify(times: int) -> dict[str, Any]:
+    verify, document = best(times, selectors.verification_document)
+    scan, movements = best(times, scan_movements)
+    return {"verify_s": verify, "scan_s": scan, "movements": movements, "differences": len(document["differences"])}
+
+
+def wall(act: Callable[[], Any]) -> float:
+    begun = perf_counter()
+    act()
+    return perf_counter() - begun
+
+
+# The least that the machine could do
+
+Statement = tuple[str, Sequence[Any]]
+
+
+def statements_of(act: Callable[[], Any]) -> list[Statement]:
+    """The statements that an act gives to the driver."""
+    given: list[Statement] = []
+
+    def note(execute: Callable[..., Any], sql: str, params: Sequence[Any], many: bool, context: Any) -> Any:
+        given.append((sql, params))
+        return execute(sql, params, many, context)
+
+    with connection.execute_wrapper(note):
+        act()
+    return given
+
+
+def fetch_bare(statements: Sequence[Statement]) -> list[list[tuple[Any, ...]]]:
+    """The rows of the same statements from the driver itself: no conversion, no Django."""
+    sql_of = (lambda sql: sql.replace("%s", "?")) if connection.vendor == "sqlite" else (lambda sql: sql)
+    with closing(bare_connection().cursor()) as cursor:
+        return [cursor.execute(sql_of(sql), tuple(params or ())).fetchall() for sql, params in statements]
+
+
+def probe_each(lot_ids: Sequence[int]) -> int:
+    """One index probe of the ledger for each lot."""
+    place = "?" if connection.vendor == "sqlite" else "%s"
+    probe = f"SELECT quantity FROM inventory_movement WHERE lot_id = {place}"
+    with closing(bare_connection().cursor()) as cursor:
+        return sum(len(cursor.execute(probe, (lot_id,)).fetchall()) for lot_id in lot_ids)
+
+
+def scan_movements() -> int:
+    """The sum of every portion in one scan of the ledger; answers how many movements there are."""
+    with closing(bare_connection().cursor()) as cursor:
+        cursor.execute("SELECT portion_id, SUM(quantity), COUNT(*) FROM inventory_movement GROUP BY portion_id")
+        return sum(count for _, _, count in cursor.fetchall())
+
+
+_kept: list[Any] = []
+
+
+def bare_connection() -> Any:
+    if not _kept:
+        connection.ensure_connection()
+        if connection.vendor == "sqlite":
+            # A connection of its own: Django's converts the columns it declares.
+            _kept.append(sqlite3.connect(connection.settings_dict["NAME"]))
+            _kept[0].execute("PRAGMA cache_size=-65536")
+        else:
+            _kept.append(connection.connection)
+    return _kept[0]
+
+
+if __name__ == "__main__":
+    main()
