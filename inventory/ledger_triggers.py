@@ -10,11 +10,17 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.backends.base.schema import BaseDatabaseSchemaEditor
 
 LEDGER_TABLES = ("inventory_stockevent", "inventory_movement", "inventory_lotdecision")
+# What makes a new row take an old one's place: INSERT OR REPLACE of SQLite fires no trigger on the row it removes.
+SAME_ROW = {
+    "inventory_stockevent": "id = NEW.id OR uid = NEW.uid OR corrects_id = NEW.corrects_id",
+    "inventory_movement": "id = NEW.id",
+    "inventory_lotdecision": "id = NEW.id",
+}
 REFUSAL = "the ledger only grows: correct by an opposite event"
 
 
 def install(connection: BaseDatabaseWrapper) -> None:
-    """Refuse UPDATE, DELETE and (PostgreSQL) TRUNCATE of every ledger table."""
+    """Refuse UPDATE, DELETE, (PostgreSQL) TRUNCATE and (SQLite) INSERT OR REPLACE of every ledger table."""
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             cursor.execute(
@@ -37,6 +43,11 @@ def install(connection: BaseDatabaseWrapper) -> None:
                         f"CREATE TRIGGER {table}_no_{act.lower()} BEFORE {act} ON {table} "
                         f"BEGIN SELECT RAISE(ABORT, '{REFUSAL}'); END"
                     )
+                cursor.execute(
+                    f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} "
+                    f"WHEN EXISTS (SELECT 1 FROM {table} WHERE {SAME_ROW[table]}) "
+                    f"BEGIN SELECT RAISE(ABORT, '{REFUSAL}'); END"
+                )
 
 
 def remove(connection: BaseDatabaseWrapper) -> None:
@@ -49,9 +60,16 @@ def remove(connection: BaseDatabaseWrapper) -> None:
             else:
                 cursor.execute(f"DROP TRIGGER IF EXISTS {table}_no_update")
                 cursor.execute(f"DROP TRIGGER IF EXISTS {table}_no_delete")
+                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_no_replace")
 
 
 def install_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
+    install(schema_editor.connection)
+
+
+def install_again_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
+    """For a database whose triggers are those of an earlier version."""
+    remove(schema_editor.connection)
     install(schema_editor.connection)
 
 
