@@ -14,10 +14,11 @@ import json
 from collections.abc import Callable, Iterable
 from typing import Any, ParamSpec, TypeVar
 
-from django.db import IntegrityError, OperationalError, connection, transaction
+from django.db import DataError, IntegrityError, OperationalError, connection, transaction
 
-from inventory.errors import Conflict, KeyReused, LockTimeout
+from inventory.errors import BadInput, Conflict, Fault, KeyReused, LockTimeout
 from inventory.models import Item, RetryKey
+from inventory.models.workshop import KEY_LENGTH
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -37,6 +38,8 @@ def write(service: Callable[P, R]) -> Callable[P, R]:
             if _is_lock_timeout(error):
                 raise LockTimeout("somebody else is writing to the same items; try again in a moment") from error
             raise
+        except DataError as error:  # a value that its column does not hold, where no check named it before
+            raise BadInput(f"a value is too long or too large to be kept: {error}".strip()) from error
         except IntegrityError as error:
             if "portion_reserved_within_on_hand" in str(error):
                 raise Conflict(
@@ -86,10 +89,13 @@ def retry_safe(key: str | None, action: str, content: Any, act: Callable[[], Any
     """Do ``act`` once for this key and answer its JSON-ready result; the same key and content again: the first answer.
 
     ``content`` is what was asked, JSON-ready. Raises KeyReused when the key came before with other content or
-    for another action. Without a key the act is simply done.
+    for another action, BadInput for one that is too long. Without a key the act is simply done.
     """
     if not key:
         return act()
+    if len(key) > KEY_LENGTH:
+        accepted = f"at most {KEY_LENGTH} characters"
+        raise BadInput(f"a retry key has {accepted}", faults=[Fault("key", key[:80], accepted)])
     digest = hashlib.sha256(json.dumps([action, content], sort_keys=True, default=str).encode()).hexdigest()
     with transaction.atomic():
         kept = RetryKey.objects.filter(key=key).first()

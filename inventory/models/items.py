@@ -7,6 +7,7 @@ from django.db.models import F, Q
 
 CODE_LENGTH = 64
 NAME_LENGTH = 200
+WHY_LENGTH = 500
 
 
 class Item(models.Model):

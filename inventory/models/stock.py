@@ -13,7 +13,7 @@ from django.db import models
 from django.db.models import F, Q
 from django.db.models.functions import Now
 
-from inventory.models.items import CODE_LENGTH, NAME_LENGTH, Item
+from inventory.models.items import CODE_LENGTH, NAME_LENGTH, WHY_LENGTH, Item
 from inventory.models.parties import Party
 
 
@@ -125,7 +125,7 @@ class StockEvent(models.Model):
     happened_at = models.DateTimeField()
     recorded_at = models.DateTimeField(db_default=Now())
     who = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
-    why = models.CharField(max_length=500, blank=True, default="")
+    why = models.CharField(max_length=WHY_LENGTH, blank=True, default="")
     # The event that this one undoes (kind corrected), each at most once.
     corrects = models.OneToOneField("self", on_delete=models.PROTECT, null=True, related_name="corrected_by")
     transformation = models.ForeignKey(
@@ -173,7 +173,7 @@ class LotDecision(models.Model):
     decided_at = models.DateTimeField()
     recorded_at = models.DateTimeField(db_default=Now())
     who = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
-    why = models.CharField(max_length=500, blank=True, default="")
+    why = models.CharField(max_length=WHY_LENGTH, blank=True, default="")
     # Decisions taken in one action (a recall holds many lots) carry the same mark.
     action_uid = models.UUIDField(default=uuid.uuid4, db_index=True)
 

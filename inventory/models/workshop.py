@@ -8,6 +8,8 @@ from django.db.models.functions import Now
 
 from inventory.models.items import CODE_LENGTH, NAME_LENGTH
 
+KEY_LENGTH = 100
+
 
 class Setting(models.Model):
     """One setting as text; ``inventory.workshop`` reads them typed and knows which keys there are."""
@@ -44,7 +46,7 @@ class Alert(models.Model):
 class RetryKey(models.Model):
     """A key that a client made for one write, with a digest of what was asked and the answer that was given."""
 
-    key = models.CharField(max_length=100, unique=True)
+    key = models.CharField(max_length=KEY_LENGTH, unique=True)
     action = models.CharField(max_length=60)
     digest = models.CharField(max_length=64)
     answer = models.JSONField()

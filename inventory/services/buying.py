@@ -12,8 +12,9 @@ from inventory.errors import BadInput, Conflict, WrongState
 from inventory.models import Item, Lot, Party, Portion, PurchaseOrder, PurchaseOrderLine, StockEvent
 from inventory.models.items import CODE_LENGTH, NAME_LENGTH
 from inventory.numbers import propose_lot_numbers, propose_order_number
-from inventory.services.ledger import Change, Posting, check_quantity, moment_and_day, post, post_all
-from inventory.services.lots import NewLot, check_spot, create_lots
+from inventory.services.counting import take_out
+from inventory.services.ledger import Change, Posting, check_quantity, check_spot, check_text, moment_and_day, post_all
+from inventory.services.lots import NewLot, create_lots
 from inventory.transactions import lock_items, write
 
 if TYPE_CHECKING:
@@ -93,8 +94,9 @@ def close_order_line(*, line: PurchaseOrderLine, why: str, who: User | None = No
         raise WrongState("this order line is closed already", code="closed")
     if not why.strip():
         raise BadInput("say why the rest will not come", code="why_needed")
+    check_text("why", why, NAME_LENGTH)
     line.closed_at = clock.now()
-    line.closed_why = why[:NAME_LENGTH]
+    line.closed_why = why
     line.save(update_fields=["closed_at", "closed_why"])
     return line
 
@@ -227,18 +229,9 @@ def send_back(
     who: User | None = None,
 ) -> StockEvent:
     """Goods go back to their supplier, whatever the lot's status; reservations that no longer fit are freed."""
-    check_quantity(portion.lot.item, quantity)
     if portion.lot.origin not in (Lot.Origin.RECEIVED, Lot.Origin.OPENING):
         raise WrongState(f"lot {portion.lot.number} was not bought: it cannot be sent back", code="not_bought")
-    lock_items([portion.lot.item_id])
-    return post(
-        kind=StockEvent.Kind.SENT_BACK,
-        changes=[Change(portion, -quantity)],
-        happened_at=happened_at,
-        who=who,
-        why=why,
-        portion=portion,
-    )
+    return take_out(StockEvent.Kind.SENT_BACK, portion, quantity, happened_at, who, why)
 
 
 def _check_supplies(supplier: Party) -> None:

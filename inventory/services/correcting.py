@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from django.db.models import F
 
+from inventory import clock
 from inventory.errors import BadInput, Shortage, WrongState
 from inventory.models import (
     Demand,
     DispatchLine,
     Lot,
     Movement,
-    Portion,
     PurchaseOrderLine,
     StockEvent,
     Transformation,
 )
-from inventory.services.ledger import Change, Posting, post_all
+from inventory.services.ledger import Change, Posting, fresh_portion, post_all, take_condition
 from inventory.transactions import lock_items, write
 
 if TYPE_CHECKING:
@@ -28,15 +29,26 @@ Kind = StockEvent.Kind
 
 
 @write
-def correct(*, event: StockEvent, why: str, happened_at: datetime | None = None, who: User | None = None) -> StockEvent:
+def correct(
+    *,
+    event: StockEvent,
+    why: str,
+    happened_at: datetime | None = None,
+    by_its_making: bool = False,
+    who: User | None = None,
+) -> StockEvent:
     """Undo one stock event by its opposite, once; answers the opposite.
+
+    What a making used is taken back where the making is kept (a reading of a batch): that side says
+    ``by_its_making``, so that its own books and the ledger never part.
 
     1. Lock the items of everything it moved (water drawn for a making counts as one with its use).
     2. Refuse what cannot be undone: a correction (record the act anew instead), what was corrected before,
        what an ended making used or made (open it again first), a dispatch of which something came back.
-    3. Post the opposite, at the moment of the event itself unless another is given, so that the stock of
+    3. Stock that was carried goes back in the condition it has now; what was opened is closed again while it is there.
+    4. Post the opposite, at the moment of the event itself unless another is given, so that the stock of
        days between is right too.
-    4. Bring the dispatch line, the demand, the order line and an opened day along.
+    5. Bring the dispatch line, the demand and the order line along.
 
     Raises WrongState, also where the stock is no longer there to be taken back; BadInput without a reason.
     """
@@ -46,7 +58,8 @@ def correct(*, event: StockEvent, why: str, happened_at: datetime | None = None,
     movements = list(Movement.objects.filter(event__in=undone).select_related("portion__lot__item").order_by("pk"))
     lock_items({movement.portion.lot.item_id for movement in movements})
     for one in undone:
-        _check_correctable(one)
+        _check_correctable(one, by_its_making)
+    _bring_condition_back(event, [movement for movement in movements if movement.event_id == event.pk])
     postings = [
         Posting(
             kind=Kind.CORRECTED,
@@ -98,7 +111,7 @@ def _with_what_belongs_to_it(event: StockEvent) -> list[StockEvent]:
     return [event] if drawn is None else [event, drawn]
 
 
-def _check_correctable(event: StockEvent) -> None:
+def _check_correctable(event: StockEvent, by_its_making: bool) -> None:
     if event.kind == Kind.CORRECTED:
         raise WrongState("a correction is not corrected: record anew what really happened", code="is_correction")
     if StockEvent.objects.filter(corrects=event).exists():
@@ -107,10 +120,30 @@ def _check_correctable(event: StockEvent) -> None:
         making = Transformation.objects.filter(pk=event.transformation_id, closed_at__isnull=False).first()
         if making is not None:
             raise WrongState(f"{making.code} has ended: open it again first, or count the lot", code="ended")
+        if event.kind == Kind.USED and not by_its_making:
+            raise WrongState("a making used this: take its reading back", code="of_a_making")
     if event.kind == Kind.DISPATCHED and event.dispatch_line_id is not None:
         line = DispatchLine.objects.get(pk=event.dispatch_line_id)
         if line.returned:
             raise WrongState("some of this came back: correct the return first", code="returned")
+
+
+def _bring_condition_back(event: StockEvent, movements: Sequence[Movement]) -> None:
+    """The opened day of what goes back, or of what is closed again where it stands.
+
+    Raises WrongState "stock_gone" where what was opened is not there any more as it was, "other_condition" where
+    stock in another condition stands by now where it would go back to.
+    """
+    if event.kind == Kind.OPENED and event.portion is not None:
+        opened = fresh_portion(event.portion)
+        if not opened.on_hand or opened.opened_on != clock.day_of(event.happened_at):
+            raise WrongState("what was opened is not there any more: correct what came after first", code="stock_gone")
+        opened.opened_on = None
+        opened.save(update_fields=["opened_on"])
+    elif event.kind in (Kind.MOVED, Kind.OPENED):
+        from_portion = next(movement.portion for movement in movements if movement.quantity < 0)
+        to_portion = next(movement.portion for movement in movements if movement.quantity > 0)
+        take_condition(from_portion, None if event.kind == Kind.OPENED else to_portion.opened_on)
 
 
 def _bring_along(event: StockEvent, quantity: int) -> None:
@@ -122,8 +155,6 @@ def _bring_along(event: StockEvent, quantity: int) -> None:
         DispatchLine.objects.filter(pk=event.dispatch_line_id).update(returned=F("returned") - quantity)
     elif event.kind == Kind.RECEIVED and event.purchase_order_line_id is not None:
         _reopen_order_line(event.purchase_order_line_id, quantity)
-    elif event.kind == Kind.OPENED and event.portion_id is not None:
-        Portion.objects.filter(pk=event.portion_id).update(opened_on=None)
 
 
 def _reopen_order_line(line_id: int, quantity: int) -> None:

@@ -61,7 +61,7 @@ def discard(
     why: str = "",
 ) -> StockEvent:
     """Take out what was thrown away, whatever the lot's status. Raises Shortage "not_on_hand" above the book."""
-    return _take_out(StockEvent.Kind.DISCARDED, portion, quantity, happened_at, who, why)
+    return take_out(StockEvent.Kind.DISCARDED, portion, quantity, happened_at, who, why)
 
 
 @write
@@ -74,12 +74,13 @@ def sample(
     why: str = "",
 ) -> StockEvent:
     """Take out samples, whatever the lot's status: a quarantined lot is sampled before it is decided on."""
-    return _take_out(StockEvent.Kind.SAMPLED, portion, quantity, happened_at, who, why)
+    return take_out(StockEvent.Kind.SAMPLED, portion, quantity, happened_at, who, why)
 
 
-def _take_out(
+def take_out(
     kind: str, portion: Portion, quantity: int, happened_at: datetime | None, who: User | None, why: str
 ) -> StockEvent:
+    """Post what leaves the stock for good, whatever the lot's status: discarded, sampled, sent back."""
     check_quantity(portion.lot.item, quantity)
     lock_items([portion.lot.item_id])
     return post(

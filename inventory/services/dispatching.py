@@ -27,14 +27,15 @@ from inventory.quantities import show_quantity
 from inventory.services.ledger import (
     Change,
     change_reservation,
+    check_priority,
     check_quantity,
+    check_text,
     demand_name,
     fresh_portion,
     moment_and_day,
     portion_of,
     post,
 )
-from inventory.services.lots import check_spot
 from inventory.services.reserving import free
 from inventory.transactions import lock_items, write
 from inventory.usability import check_usable
@@ -68,6 +69,7 @@ def want(
     Raises Conflict where the same item, day, customer and reference is wanted already, BadInput otherwise.
     """
     check_quantity(item, quantity)
+    check_priority(priority)
     if customer is not None and not customer.buys:
         raise BadInput(f"{customer.code} is no customer", code="no_customer")
     if len(reference) > CODE_LENGTH:
@@ -84,13 +86,14 @@ def want(
 @write
 def close_demand(*, demand: Demand, why: str = "", who: User | None = None) -> Demand:
     """Nothing more is wanted of a demand: what is set aside for it is freed."""
+    check_text("why", why, NAME_LENGTH)
     lock_items([demand.item_id])
     demand.refresh_from_db()
     if demand.closed_at is not None:
         raise WrongState(f"{demand_name(demand)} is closed already", code="closed")
     free(demand=demand, who=who)
     demand.closed_at = clock.now()
-    demand.closed_why = why[:NAME_LENGTH]
+    demand.closed_why = why
     demand.save(update_fields=["closed_at", "closed_why"])
     return demand
 
@@ -242,7 +245,6 @@ def take_back(
     """
     lot = dispatch_line.lot
     check_quantity(lot.item, quantity)
-    check_spot(place, container)
     lock_items([lot.item_id])
     dispatch_line.refresh_from_db()
     out = 0 if dispatch_line.corrected else dispatch_line.quantity - dispatch_line.returned

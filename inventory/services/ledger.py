@@ -32,6 +32,7 @@ from inventory.models import (
     StockEvent,
     Transformation,
 )
+from inventory.models.items import CODE_LENGTH, WHY_LENGTH
 from inventory.quantities import limit_of, show_quantity
 
 if TYPE_CHECKING:
@@ -41,6 +42,8 @@ Row = TypeVar("Row")
 
 # Rows in one statement: well below the fewest parameters that any SQLite takes.
 CHUNK = 200
+
+MAX_PRIORITY = 2**31 - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +99,12 @@ def moment_of(happened_at: datetime | None) -> datetime:
 
 
 def moment_and_day(happened_at: datetime | None, day: date | None) -> tuple[datetime, date]:
-    """The moment and the day of an act: another day than today without a moment happened at its noon."""
+    """The moment and the day of an act: another day than today without a moment happened at its noon.
+
+    Raises BadInput where either is in the future.
+    """
+    if day is not None and day > clock.today():
+        raise BadInput("what is recorded has happened: the day may not be in the future", code="in_the_future")
     if happened_at is None and day is not None and day != clock.today():
         happened_at = clock.noon_of(day)
     moment = moment_of(happened_at)
@@ -105,11 +113,44 @@ def moment_and_day(happened_at: datetime | None, day: date | None) -> tuple[date
 
 def check_quantity(item: Item, quantity: int, *, field: str = "quantity", minimum: int = 1) -> None:
     """Raise BadInput unless the quantity is whole, at least ``minimum`` and within the limit of one quantity."""
-    most = limit_of(item.measure)
-    if isinstance(quantity, bool) or not isinstance(quantity, int) or not minimum <= quantity <= most:
-        accepted = f"from {show_quantity(minimum, item.measure)} to {show_quantity(most, item.measure)}"
-        shown = show_quantity(quantity, item.measure) if isinstance(quantity, int) else str(quantity)
-        raise BadInput(f"{shown} of {item.code}: {accepted} is accepted", faults=[Fault(field, shown, accepted)])
+    check_steps(quantity, item.measure, of=item.code, field=field, minimum=minimum)
+
+
+def check_steps(quantity: int, measure: str, *, of: str, field: str, minimum: int = 1) -> None:
+    """The same for a quantity of a measure that is not one item's: a charge, a residue."""
+    most = limit_of(measure)
+    if not is_whole(quantity) or not minimum <= quantity <= most:
+        accepted = f"from {show_quantity(minimum, measure)} to {show_quantity(most, measure)}"
+        shown = show_quantity(quantity, measure) if isinstance(quantity, int) else str(quantity)
+        raise BadInput(f"{shown} of {of}: {accepted} is accepted", faults=[Fault(field, shown, accepted)])
+
+
+def is_whole(number: object) -> bool:
+    return isinstance(number, int) and not isinstance(number, bool)
+
+
+def check_priority(priority: int | None) -> None:
+    """Raise BadInput unless the priority is blank (last) or a whole number from 0 (first) that the tables hold."""
+    if priority is not None and not (is_whole(priority) and 0 <= priority <= MAX_PRIORITY):
+        accepted = f"a whole number from 0 to {MAX_PRIORITY}, or blank"
+        raise BadInput(f"priority {priority}: {accepted}", faults=[Fault("priority", str(priority), accepted)])
+
+
+def check_text(field: str, text: str, most: int) -> None:
+    """Raise BadInput where a text is longer than is kept of it, or holds what no database keeps."""
+    if len(text) > most or "\0" in text:
+        accepted = f"at most {most} characters"
+        raise BadInput(f"{field}: {accepted}", faults=[Fault(field, text[:80], accepted)])
+
+
+def check_why(why: str) -> None:
+    check_text("why", why, WHY_LENGTH)
+
+
+def check_spot(place: str, container: str) -> None:
+    """Raise BadInput where the name of a place or container is too long."""
+    check_text("place", place, CODE_LENGTH)
+    check_text("container", container, CODE_LENGTH)
 
 
 def post(
@@ -151,6 +192,8 @@ def post_all(postings: Sequence[Posting]) -> list[StockEvent]:
     Raises BadInput for a future moment, Shortage where a portion holds less than is taken.
     """
     moments = [moment_of(posting.happened_at) for posting in postings]
+    for why in {posting.why for posting in postings}:
+        check_why(why)
     end, lowest = _totals(postings)
     fresh = portions_now(end)
     for pk, portion in fresh.items():
@@ -383,18 +426,29 @@ def portion_of(
     Raises WrongState where stock stands there that was opened on another day (or never): one portion has
     one condition, so that its last day stays true.
     """
+    check_spot(place, container)
     portion, _ = Portion.objects.select_related("lot__item").get_or_create(
         lot=lot, place=place, container=container, set_apart=set_apart, defaults={"opened_on": opened_on}
     )
-    if portion.opened_on != opened_on:
-        if portion.on_hand:
-            raise WrongState(
-                f"lot {lot.number} stands there already, opened on another day or not at all: name another container",
-                code="other_condition",
-            )
-        portion.opened_on = opened_on
-        portion.save(update_fields=["opened_on"])
+    take_condition(portion, opened_on)
     return portion
+
+
+def take_condition(portion: Portion, opened_on: date | None) -> None:
+    """The stock that comes to stand here was opened on this day, or never. The portion is fresh.
+
+    Raises WrongState where stock stands there that was opened on another day (or never).
+    """
+    if portion.opened_on == opened_on:
+        return
+    if portion.on_hand:
+        raise WrongState(
+            f"lot {portion.lot.number} stands there already, opened on another day or not at all: "
+            "name another container",
+            code="other_condition",
+        )
+    portion.opened_on = opened_on
+    portion.save(update_fields=["opened_on"])
 
 
 def fresh_portion(portion: Portion) -> Portion:

@@ -27,6 +27,8 @@ from inventory.services.ledger import (
     Posting,
     SetAside,
     check_quantity,
+    check_spot,
+    check_why,
     chunks,
     close_alerts,
     fresh_portion,
@@ -120,6 +122,7 @@ def create_lots(
     Raises BadInput for impossible facts, Conflict for a number that the item has already, WrongState for a
     release that no decision could make.
     """
+    check_why(why)
     _check_numbers_free(new_lots)
     lots = []
     for new in new_lots:
@@ -222,6 +225,7 @@ def open_stock(
     """
     for row in rows:
         check_quantity(row.item, row.quantity)
+        check_spot(row.place, row.container)
     moment = moment_of(happened_at)
     lock_items({row.item.pk for row in rows})
     rows = _numbered(rows, clock.day_of(moment))
@@ -318,8 +322,11 @@ def decide(
     who: User | None = None,
     how: str = Lot.ReleasedBy.DECISION,
     decided_at: datetime | None = None,
+    action_uid: uuid.UUID | None = None,
 ) -> list[LotDecision]:
     """Give lots a status in one action: release, reject, hold, back to quarantine.
+
+    ``action_uid`` is the mark of an action of which this is a part; else the decisions get one of their own.
 
     1. A lot that has the status keeps it, and a rejected lot is not held: no decision is written for those.
     2. Releases are checked: no trial, no made lot without a last day, none past its last day; a lot that
@@ -333,12 +340,13 @@ def decide(
         raise BadInput(
             f"{status!r} is no status of a lot", faults=[Fault("status", status, ", ".join(Lot.Status.values))]
         )
+    check_why(why)
     moment = moment_of(decided_at)
     lock_items({lot.item_id for lot in lots})
     now = _lots_now(lots)
     changing = [lot for lot in now if lot.status != status and not _rejected_stays(lot, status)]
     decisions = []
-    action_uid = uuid.uuid4()
+    action_uid = action_uid or uuid.uuid4()
     for lot in changing:
         if status == Lot.Status.RELEASED:
             _check_releasable(lot, clock.day_of(moment))
@@ -408,6 +416,15 @@ def _check_releasable(lot: Lot, on: date | None = None) -> None:
         raise WrongState(f"lot {lot.number} of {lot.item.code} expired on {last_day}", code="expired")
 
 
+def may_be_released(lot: Lot) -> bool:
+    """Whether a decision of today could release the lot. Needs it with its item."""
+    try:
+        _check_releasable(lot, clock.today())
+    except WrongState:
+        return False
+    return True
+
+
 def _check_reason(lot: Lot, why: str) -> None:
     if lot.status in (Lot.Status.HELD, Lot.Status.REJECTED) and not why.strip():
         raise BadInput(
@@ -452,6 +469,8 @@ def set_retest(*, lot: Lot, retest_on: date, why: str = "", who: User | None = N
     """A lot was looked at again and may be used through another day. Written down as a decision on its status."""
     lock_items([lot.item_id])
     lot.refresh_from_db()
+    told = f"retest on {retest_on}" + (f": {why}" if why else "")
+    check_why(told)
     LotDecision.objects.create(
         lot=lot,
         from_status=lot.status,
@@ -459,7 +478,7 @@ def set_retest(*, lot: Lot, retest_on: date, why: str = "", who: User | None = N
         how=lot.released_by,
         decided_at=clock.now(),
         who=who,
-        why=f"retest on {retest_on}" + (f": {why}" if why else ""),
+        why=told,
     )
     lot.retest_on = retest_on
     lot.save(update_fields=["retest_on"])
@@ -482,18 +501,8 @@ def move(
     When the whole portion moves, what is reserved of it moves along. Of a part, reservations stay on what
     stays where they fit; the rest of them is freed, with an alert.
     """
-    return _carry(
-        portion=portion,
-        quantity=quantity,
-        place=place,
-        container=container,
-        set_apart=portion.set_apart,
-        opened_on=portion.opened_on,
-        happened_at=happened_at,
-        who=who,
-        why=why,
-        reserved_too=True,
-    )
+    spot = _Spot(place, container, portion.set_apart)
+    return _carry(portion, spot, quantity, _Told(happened_at, who, why), reserved_too=True)
 
 
 @write
@@ -510,17 +519,7 @@ def set_apart(
     """Set stock apart until it is decided on: it may not be used, and what was reserved of it is freed."""
     if portion.set_apart:
         raise WrongState(f"lot {portion.lot.number} is set apart already", code="set_apart")
-    return _carry(
-        portion=portion,
-        quantity=quantity,
-        place=portion.place if place is None else place,
-        container=portion.container if container is None else container,
-        set_apart=True,
-        opened_on=portion.opened_on,
-        happened_at=happened_at,
-        who=who,
-        why=why,
-    )
+    return _carry(portion, _spot_beside(portion, place, container, True), quantity, _Told(happened_at, who, why))
 
 
 @write
@@ -537,17 +536,7 @@ def put_back(
     """What was set apart was found fit: it joins the stock again."""
     if not portion.set_apart:
         raise WrongState(f"lot {portion.lot.number} is not set apart", code="not_set_apart")
-    return _carry(
-        portion=portion,
-        quantity=quantity,
-        place=portion.place if place is None else place,
-        container=portion.container if container is None else container,
-        set_apart=False,
-        opened_on=portion.opened_on,
-        happened_at=happened_at,
-        who=who,
-        why=why,
-    )
+    return _carry(portion, _spot_beside(portion, place, container, False), quantity, _Told(happened_at, who, why))
 
 
 @write
@@ -565,59 +554,83 @@ def open_container(
 
     The whole portion opens where it stands and keeps what is reserved of it; a part is a portion of its own,
     in the container named (else "opened"). The day is ``opened_on``, else that of the moment.
+
+    Raises WrongState where it is open already, Shortage for more than is here.
     """
     moment, opened_on = moment_and_day(happened_at, opened_on)
-    if opened_on > clock.today():
-        raise BadInput("a container is not opened in the future", code="in_the_future")
-    if portion.opened_on is not None:
-        raise WrongState(f"lot {portion.lot.number} in this container was opened on {portion.opened_on}", code="opened")
-    if quantity is not None and quantity < fresh_portion(portion).on_hand:
-        return _carry(
-            portion=portion,
-            quantity=quantity,
-            place=portion.place,
-            container=container or OPENED,
-            set_apart=portion.set_apart,
-            opened_on=opened_on,
-            happened_at=moment,
-            who=who,
-            why=why,
-            kind=StockEvent.Kind.OPENED,
-        )
-    check_quantity(portion.lot.item, portion.on_hand if quantity is None else quantity)
+    if opened_on != clock.day_of(moment):
+        raise BadInput(f"that moment is not on {opened_on}", faults=[Fault("opened_on", str(opened_on), "its day")])
+    told = _Told(moment, who, why)
     lock_items([portion.lot.item_id])
-    post(kind=StockEvent.Kind.OPENED, changes=[], happened_at=moment, who=who, why=why, portion=portion)
-    portion.opened_on = opened_on
-    portion.save(update_fields=["opened_on"])
+    source = fresh_portion(portion)
+    if source.opened_on is not None:
+        raise WrongState(f"lot {source.lot.number} in this container was opened on {source.opened_on}", code="opened")
+    quantity = source.on_hand if quantity is None else quantity
+    check_quantity(source.lot.item, quantity)
+    if quantity != source.on_hand:
+        spot = _Spot(source.place, container or OPENED, source.set_apart)
+        return _carry(portion, spot, quantity, told, opened_on=opened_on, kind=StockEvent.Kind.OPENED)
+    post(kind=StockEvent.Kind.OPENED, changes=[], happened_at=moment, who=who, why=why, portion=source)
+    source.opened_on = opened_on
+    source.save(update_fields=["opened_on"])
+    portion.refresh_from_db()
     return portion
 
 
+@dataclass(frozen=True, slots=True)
+class _Spot:
+    """Where stock stands, and whether apart from the rest."""
+
+    place: str
+    container: str
+    set_apart: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """When an act happened, who did it, and why."""
+
+    happened_at: datetime | None
+    who: User | None
+    why: str
+
+
+def _spot_beside(portion: Portion, place: str | None, container: str | None, set_apart: bool) -> _Spot:
+    """Where the portion stands, unless another place or container is named."""
+    return _Spot(
+        portion.place if place is None else place,
+        portion.container if container is None else container,
+        set_apart,
+    )
+
+
 def _carry(
-    *,
     portion: Portion,
+    spot: _Spot,
     quantity: int | None,
-    place: str,
-    container: str,
-    set_apart: bool,
-    opened_on: date | None,
-    happened_at: datetime | None,
-    who: User | None,
-    why: str,
+    told: _Told,
+    *,
+    opened_on: date | None = None,
     kind: str = StockEvent.Kind.MOVED,
     reserved_too: bool = False,
 ) -> Portion:
-    """Take stock from one portion of a lot to another.
+    """Take stock from one portion of a lot to another, in the condition it has unless it is opened on the way.
 
     1. Lock, read the portion again, find or make the other.
     2. Where the whole portion goes and its reservations go along: lift them, post, set them aside there.
     3. Else post: reservations that no longer fit what stays are freed.
     """
-    check_spot(place, container)
     lock_items([portion.lot.item_id])
     source = fresh_portion(portion)
     quantity = source.on_hand if quantity is None else quantity
     check_quantity(source.lot.item, quantity)
-    target = portion_of(lot=source.lot, place=place, container=container, set_apart=set_apart, opened_on=opened_on)
+    target = portion_of(
+        lot=source.lot,
+        place=spot.place,
+        container=spot.container,
+        set_apart=spot.set_apart,
+        opened_on=opened_on or source.opened_on,
+    )
     if target.pk == source.pk:
         raise BadInput("the stock is there already", code="same_place")
     carried: list[Reservation] = []
@@ -627,21 +640,11 @@ def _carry(
     post(
         kind=kind,
         changes=[Change(source, -quantity), Change(target, quantity)],
-        happened_at=happened_at,
-        who=who,
-        why=why,
+        happened_at=told.happened_at,
+        who=told.who,
+        why=told.why,
     )
     set_aside([SetAside(target.pk, row.quantity, row.transformation_id, row.demand_id) for row in carried])
     portion.refresh_from_db()
     target.refresh_from_db()
     return target
-
-
-def check_spot(place: str, container: str) -> None:
-    """Raise BadInput where the name of a place or container is too long."""
-    for field, text in (("place", place), ("container", container)):
-        if len(text) > CODE_LENGTH:
-            raise BadInput(
-                f"{field}: at most {CODE_LENGTH} characters",
-                faults=[Fault(field, text[:80], f"at most {CODE_LENGTH} characters")],
-            )

@@ -15,6 +15,7 @@ from inventory.selectors import usable_portions
 from inventory.services.ledger import (
     SetAside,
     check_quantity,
+    chunks,
     close_alerts,
     demand_name,
     let_go,
@@ -74,6 +75,8 @@ def reserve(
     if min_remaining_days is None and demand is not None and demand.customer is not None:
         min_remaining_days = demand.customer.min_remaining_days
     lock_items(items)
+    if demand is not None and {want.item_id for want in wants} - {demand.item_id}:
+        raise BadInput(f"{demand_name(demand)} wants another item", code="wrong_item")
     _check_holder_open(transformation, demand, sum(want.quantity for want in wants))
     usable = usable_portions(items, on if recorded_late else max(on, clock.today()), min_remaining_days)
     taken, short = choose(wants, usable)
@@ -201,9 +204,11 @@ def free(
 def reserve_exact(*, rows: Sequence[tuple[Portion, Transformation | Demand, int]], who: User | None = None) -> None:
     """Set aside exactly these quantities of these portions, whatever the lots' status: for tables that say so.
 
-    Raises Shortage where a portion has less free than is set aside of it. Nothing is written then.
+    Raises Shortage where a portion has less free than is set aside of it, WrongState for a making that has ended
+    or more than a demand still wants, BadInput for a demand of another item. Nothing is written then.
     """
     lock_items({portion.lot.item_id for portion, _, _ in rows})
+    _check_holders_open(rows)
     wanted: dict[int, int] = {}
     for portion, _, quantity in rows:
         check_quantity(portion.lot.item, quantity)
@@ -220,6 +225,20 @@ def reserve_exact(*, rows: Sequence[tuple[Portion, Transformation | Demand, int]
             for portion, holder, quantity in rows
         ]
     )
+
+
+def _check_holders_open(rows: Sequence[tuple[Portion, Transformation | Demand, int]]) -> None:
+    makings = sorted({holder.pk for _, holder, _ in rows if isinstance(holder, Transformation)})
+    for part in chunks(makings):
+        ended = Transformation.objects.filter(pk__in=part, closed_at__isnull=False).first()
+        if ended is not None:
+            _check_holder_open(ended, None, 0)
+    demands = {holder.pk: holder for _, holder, _ in rows if isinstance(holder, Demand)}
+    for pk, demand in demands.items():
+        own = [(portion, quantity) for portion, holder, quantity in rows if holder == demand and holder.pk == pk]
+        if any(portion.lot.item_id != demand.item_id for portion, _ in own):
+            raise BadInput(f"{demand_name(demand)} wants another item", code="wrong_item")
+        _check_holder_open(None, demand, sum(quantity for _, quantity in own))
 
 
 def _check_free(wanted: Mapping[int, int]) -> None:

@@ -10,11 +10,13 @@ from inventory.errors import BadInput, Conflict, WrongState
 from inventory.models import Item, Lot, Portion, Reservation, StockEvent, Transformation
 from inventory.models.items import CODE_LENGTH
 from inventory.numbers import propose_lot_number
+from inventory.quantities import MASS
 from inventory.services.ledger import (
     Change,
     Posting,
     change_reservation,
     check_quantity,
+    check_steps,
     fresh_portion,
     moment_of,
     portion_of,
@@ -227,8 +229,8 @@ def close(
 ) -> Transformation:
     """End the books of a making: what was lost where is kept, what is still set aside for it is freed."""
     _check_open(transformation)
-    if min(residue_mg, evaporated_mg, left_in_vessel_mg) < 0:
-        raise BadInput("residue, evaporation and what stays in the vessel are at least 0 g", code="below_nothing")
+    for field, mg in (("residue", residue_mg), ("evaporated", evaporated_mg), ("left_in_vessel", left_in_vessel_mg)):
+        check_steps(mg, MASS, of=field.replace("_", " "), field=field, minimum=0)
     free(transformation=transformation, who=who)
     transformation.made_on = made_on
     transformation.residue_mg = residue_mg

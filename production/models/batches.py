@@ -8,7 +8,7 @@ from django.db.models import Q
 from django.db.models.functions import Now
 
 from inventory.models import Item, Lot, StockEvent, Transformation
-from inventory.models.items import CODE_LENGTH, NAME_LENGTH
+from inventory.models.items import CODE_LENGTH, NAME_LENGTH, WHY_LENGTH
 from production.models.formulas import Check, FormulaVersion, Step
 
 
@@ -33,7 +33,7 @@ class Batch(models.Model):
     trial = models.BooleanField(default=False)
     started_at = models.DateTimeField(null=True, blank=True)
     finished_at = models.DateTimeField(null=True, blank=True)
-    ended_why = models.CharField(max_length=500, blank=True, default="")
+    ended_why = models.CharField(max_length=WHY_LENGTH, blank=True, default="")
 
     class Meta:
         constraints = [models.CheckConstraint(condition=Q(charge__gt=0), name="batch_charge_above_zero")]
@@ -78,7 +78,7 @@ class Weighing(models.Model):
     event = models.OneToOneField(StockEvent, on_delete=models.PROTECT, related_name="weighing")
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="+")
     quantity = models.BigIntegerField()
-    why = models.CharField(max_length=500, blank=True, default="")  # another lot, or outside tolerance
+    why = models.CharField(max_length=WHY_LENGTH, blank=True, default="")  # another lot, or outside tolerance
     corrected = models.BooleanField(default=False)
 
     class Meta:

@@ -13,9 +13,10 @@ from inventory import clock
 from inventory.errors import BadInput, Fault, WrongState
 from inventory.models import Reservation
 from inventory.numbers import propose_batch_number
-from inventory.quantities import COUNT, MASS, limit_of, show_quantity
+from inventory.quantities import COUNT, MASS, show_quantity
 from inventory.selectors import reservations_of
 from inventory.services import reserving, transforming
+from inventory.services.ledger import check_priority, check_steps, check_why, moment_of
 from inventory.services.reserving import Taken, Want
 from inventory.transactions import lock_items, write
 from inventory.usability import unusable_reason
@@ -48,6 +49,7 @@ def plan(
     """
     _check_may_be_made(version, trial)
     _check_charge(version, charge)
+    check_priority(priority)
     item = version.formula.item
     transformation = transforming.open_transformation(
         code=code or propose_batch_number(planned_for, item.code), item=item, planned_for=planned_for, who=who
@@ -72,9 +74,7 @@ def _check_may_be_made(version: FormulaVersion, trial: bool) -> None:
 
 def _check_charge(version: FormulaVersion, charge: int) -> None:
     measure = MASS if version.basis == FormulaVersion.Basis.PERCENT else COUNT
-    if not 0 < charge <= limit_of(measure):
-        accepted = f"above 0 to {show_quantity(limit_of(measure), measure)}"
-        raise BadInput(f"a batch of {charge}", faults=[Fault("size", show_quantity(charge, measure), accepted)])
+    check_steps(charge, measure, of="a batch", field="size")
     output = arithmetic.output_of(charge, yield_percent=version.yield_percent, loss_mg=version.loss_mg)
     if output <= 0:
         least = arithmetic.charge_for(1, yield_percent=version.yield_percent, loss_mg=version.loss_mg)
@@ -115,6 +115,7 @@ def change_plan(
 
     Another size or day frees what was set aside: the batch is planned again. Raises WrongState, BadInput.
     """
+    check_priority(priority)
     lock_batch(batch, _held_items(batch))
     expect_status(batch, PLANNED, RESERVED)
     if charge is not None:
@@ -198,9 +199,7 @@ def start(*, batch: Batch, happened_at: datetime | None = None, who: User | None
 
     Raises WrongState, Shortage with every line that is short; nothing is changed then.
     """
-    moment = happened_at or clock.now()
-    if moment > clock.now():
-        raise BadInput("a batch is not started in the future", code="in_the_future")
+    moment = moment_of(happened_at)
     wanted = needs.needs_of(batch.version, batch.charge)
     lock_batch(batch, {*_items_of(wanted), *_held_items(batch)})
     expect_status(batch, PLANNED, RESERVED)
@@ -271,6 +270,7 @@ def cancel(*, batch: Batch, why: str, who: User | None = None) -> Batch:
 
 
 def require_reason(why: str, accepted: str) -> None:
-    """Raise BadInput where a reason is needed and none is given."""
+    """Raise BadInput where a reason is needed and none is given, or it is too long."""
+    check_why(why)
     if not why.strip():
         raise BadInput(f"a reason is needed: {accepted}", code="reason_needed", faults=[Fault("why", why, accepted)])

@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING
 
 from django.db.models import Max
 
-from inventory import clock
 from inventory.errors import BadInput, Fault, WrongState
 from inventory.models import Item, Lot, Portion, Reservation, StockEvent
-from inventory.models.items import NAME_LENGTH
+from inventory.models.items import CODE_LENGTH, NAME_LENGTH
 from inventory.quantities import round_half_up, show_quantity
 from inventory.services import correcting, reserving, transforming
+from inventory.services.ledger import check_quantity, check_text, moment_of
 from inventory.transactions import write
 from production.models import (
     Batch,
@@ -68,8 +68,9 @@ def weigh(
     Raises WrongState, BadInput "reason_needed" with ``facts["reasons"]``, Unusable, Shortage.
     """
     batch = line.batch
+    check_quantity(portion.lot.item, quantity)
     lock_batch(batch, [line.item_id, portion.lot.item_id])
-    expect_status(batch, STARTED)
+    _expect_started(batch, happened_at)
     line.refresh_from_db()
     rest = _for_line(line, portion.lot.item, quantity)
     finished, reasons = _judge(line, rest, done)
@@ -99,8 +100,9 @@ def draw_water(
 ) -> Weighing:
     """Record one reading of a line of a drawn item: it opens or continues the day's lot. Raises as ``weigh``."""
     batch = line.batch
+    check_quantity(line.item, quantity)
     lock_batch(batch, [line.item_id])
-    expect_status(batch, STARTED)
+    _expect_started(batch, happened_at)
     line.refresh_from_db()
     finished, reasons = _judge(line, Fraction(quantity), done)
     _require_reasons(reasons, why)
@@ -113,6 +115,14 @@ def draw_water(
         why=why,
     )
     return _record(line, event, _lot_of(event), quantity, why, finished)
+
+
+def _expect_started(batch: Batch, happened_at: datetime | None) -> None:
+    """Raise WrongState unless the batch is under way, BadInput for a moment before it was started."""
+    expect_status(batch, STARTED)
+    if happened_at is not None and batch.started_at is not None and happened_at < batch.started_at:
+        fault = Fault("happened_at", happened_at.isoformat(), f"from the start, {batch.started_at.isoformat()}")
+        raise BadInput(fault.sentence(), code="before_the_start", faults=[fault])
 
 
 def _lot_of(event: StockEvent) -> Lot:
@@ -213,8 +223,9 @@ def add(
     supply, and for pieces into a percent batch; else as ``weigh``.
     """
     require_reason(why, "why it is added")
+    check_text("phase", phase, CODE_LENGTH)
     lock_batch(batch, [item.pk])
-    expect_status(batch, STARTED)
+    _expect_started(batch, happened_at)
     _check_addition(batch, item, portion)
     last = batch.lines.aggregate(last=Max("position"))["last"] or 0
     line = BatchLine.objects.create(
@@ -268,7 +279,7 @@ def correct_weighing(*, weighing: Weighing, why: str, who: User | None = None) -
     if weighing.corrected:
         raise WrongState("this reading was corrected before", code="corrected_before")
     found = _found_for(weighing)
-    event = correcting.correct(event=weighing.event, why=why, who=who)
+    event = correcting.correct(event=weighing.event, why=why, by_its_making=True, who=who)
     if found is not None:
         correcting.correct(event=found, why=why, who=who)
     weighing.corrected = True
@@ -294,9 +305,14 @@ def _found_for(weighing: Weighing) -> StockEvent | None:
 
 
 def _set_aside_again(line: BatchLine, weighing: Weighing, who: User | None) -> None:
-    """A reading without a reason came from what was set aside: keep it for the batch as far as it is free."""
+    """A reading without a reason came from what was set aside: keep it for the batch, as far as it is free and needed.
+
+    What is set aside for the item already counts, or the batch would hold more than it needs.
+    """
     portion = Portion.objects.select_related("lot__item").get(movements__event=weighing.event)
-    still = line.required - round_half_up(weighed_into(line))
+    held = Reservation.objects.filter(transformation=line.batch_id, portion__lot__item=line.item_id)
+    aside = sum(held.values_list("quantity", flat=True))
+    still = line.required - round_half_up(weighed_into(line)) - aside
     quantity = min(still, weighing.quantity, portion.free)
     if not weighing.why and quantity > 0 and not line.item.drawn:
         reserving.reserve_exact(rows=[(portion, line.batch.transformation, quantity)], who=who)
@@ -311,7 +327,7 @@ def sign_step(*, batch: Batch, step: Step, signed_at: datetime | None = None, wh
         raise WrongState(f"step {step.position} is not of this batch's method", code="wrong_step")
     if StepSignature.objects.filter(batch=batch, step=step).exists():
         raise WrongState(f"step {step.position} is signed already", code="signed_already")
-    return StepSignature.objects.create(batch=batch, step=step, signed_at=_past(signed_at), who=who)
+    return StepSignature.objects.create(batch=batch, step=step, signed_at=moment_of(signed_at), who=who)
 
 
 @write
@@ -334,15 +350,8 @@ def record_check(
         raise WrongState(f"{check.name} is not a check of this batch", code="wrong_check")
     passed = passes(check, value)
     return CheckResult.objects.create(
-        batch=batch, check_of=check, value=value.strip(), passed=passed, looked_at=_past(looked_at), who=who
+        batch=batch, check_of=check, value=value.strip(), passed=passed, looked_at=moment_of(looked_at), who=who
     )
-
-
-def _past(moment: datetime | None) -> datetime:
-    now = clock.now()
-    if moment is not None and moment > now:
-        raise BadInput("what is recorded has happened: the moment may not be in the future", code="in_the_future")
-    return moment or now
 
 
 def passes(check: Check, value: str) -> bool:

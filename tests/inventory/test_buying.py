@@ -4,6 +4,7 @@ from datetime import date
 
 import pytest
 
+from inventory import clock
 from inventory.errors import BadInput, Conflict, Shortage, WrongState
 from inventory.models import Alert, Lot, PurchaseOrderLine, StockEvent
 from inventory.selectors import open_order_lines
@@ -203,3 +204,13 @@ def test_what_was_made_here_is_not_sent_back():
         send_back(portion=portion_in(lot), quantity=1, why="rancid")
     assert books() == before
     assert Lot.objects.get().status == "quarantine"
+
+
+def test_nothing_is_received_on_a_day_to_come(oil, mill):
+    before = books()
+    with pytest.raises(BadInput) as refusal:
+        receive(
+            supplier=mill, deliveries=[Delivery(item=oil, quantity=1)], received_on=days(30), happened_at=clock.now()
+        )
+    assert refusal.value.code == "in_the_future"
+    assert books() == before

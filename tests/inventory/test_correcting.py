@@ -1,7 +1,7 @@
 """A mistake is undone by its opposite, once; and the database refuses any other way."""
 
 import pytest
-from django.db import DatabaseError, transaction
+from django.db import DatabaseError, connection, transaction
 
 from inventory.errors import BadInput, WrongState
 from inventory.ledger import verify
@@ -78,7 +78,7 @@ def test_drawn_water_that_was_not_used_was_not_drawn():
     making = make_transformation()
     draw(transformation=making, item=water, quantity=200 * G)
     event = draw(transformation=making, item=water, quantity=300 * G)
-    correct(event=event, why="misread")
+    correct(event=event, why="misread", by_its_making=True)
     assert sum(Movement.objects.values_list("quantity", flat=True)) == 0
     assert Movement.objects.get(event__corrects=event).portion.on_hand == 0
     assert verify() == []
@@ -116,4 +116,71 @@ def test_the_database_refuses_to_change_or_delete_the_ledger(table):
         table.objects.filter(pk=row.pk).update(**{field: 7})
     with pytest.raises(DatabaseError, match="the ledger only grows"), transaction.atomic():
         table.objects.filter(pk=row.pk)._raw_delete("default")
+    assert books() == before
+
+
+def test_what_was_carried_goes_back_as_it_is_now():
+    """Opened where it was carried to, it is opened stock back where it came from too."""
+    portion = make_stock(make_item(opened_life_days=30), quantity=100 * G)
+    there = move(portion=portion, place="bench")
+    open_container(portion=there)
+    correct(event=StockEvent.objects.get(kind="moved"), why="it never moved")
+    portion.refresh_from_db()
+    assert (portion.on_hand, portion.opened_on) == (100 * G, days(0))
+
+
+def test_what_was_carried_does_not_go_back_onto_stock_in_another_condition():
+    portion = make_stock(quantity=100 * G)
+    move(portion=portion, place="bench", quantity=40 * G)
+    open_container(portion=portion)
+    before = books()
+    with pytest.raises(WrongState) as refusal:
+        correct(event=StockEvent.objects.get(kind="moved"), why="it never moved")
+    assert refusal.value.code == "other_condition"
+    assert books() == before
+
+
+def test_an_opening_is_taken_back_only_while_what_was_opened_is_there():
+    portion = open_container(portion=make_stock(quantity=100 * G))
+    move(portion=portion, place="bench")
+    before = books()
+    with pytest.raises(WrongState) as refusal:
+        correct(event=StockEvent.objects.get(kind="opened"), why="the seal is whole")
+    assert refusal.value.code == "stock_gone"
+    assert books() == before
+
+
+def test_an_opened_part_goes_back_unopened():
+    portion = make_stock(quantity=100 * G)
+    open_container(portion=portion, quantity=30 * G)
+    correct(event=StockEvent.objects.get(kind="opened"), why="the seal is whole")
+    portion.refresh_from_db()
+    assert (portion.on_hand, portion.opened_on) == (100 * G, None)
+
+
+def test_what_a_making_used_is_taken_back_only_by_its_making():
+    """A batch keeps its readings: the ledger alone must not take one back."""
+    used = use(transformation=make_transformation(), portion=make_stock(), quantity=10 * G)
+    before = books()
+    with pytest.raises(WrongState) as refusal:
+        correct(event=used, why="another jar")
+    assert refusal.value.code == "of_a_making"
+    assert books() == before
+    correct(event=used, why="another jar", by_its_making=True)
+    assert verify() == []
+
+
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="only SQLite replaces rows on insert")
+@pytest.mark.parametrize(
+    ("table", "new_id"), [(StockEvent, False), (Movement, False), (LotDecision, False), (StockEvent, True)]
+)
+def test_the_database_refuses_to_put_another_row_in_place_of_one(table, new_id):
+    """Also under a new id: a stock event's uid is its identity as well."""
+    discard(portion=make_stock(), quantity=1)
+    before = books()
+    name = table._meta.db_table
+    columns = [field.column for field in table._meta.fields if field.column != "id"]
+    row = f"INSERT OR REPLACE INTO {name} (id, {', '.join(columns)}) SELECT id + %s, {', '.join(columns)} FROM {name}"
+    with pytest.raises(DatabaseError, match="the ledger only grows"), transaction.atomic():
+        connection.cursor().execute(row, [1000 if new_id else 0])
     assert books() == before

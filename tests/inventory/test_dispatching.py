@@ -2,6 +2,7 @@
 
 import pytest
 
+from inventory import clock
 from inventory.errors import BadInput, Conflict, Shortage, Unusable, WrongState
 from inventory.models import Alert, Demand, Dispatch, DispatchLine, Reservation
 from inventory.selectors import open_demands
@@ -211,3 +212,19 @@ def test_demands_that_cannot_be_are_refused(balm, ann, order):
         with pytest.raises((BadInput, Conflict)):
             refused()
     assert books() == before
+
+
+def test_nothing_leaves_on_a_day_to_come(stock, ann):
+    before = books()
+    with pytest.raises(BadInput) as refusal:
+        dispatch(lines=[Leaving(stock, 1)], customer=ann, dispatched_on=days(30), happened_at=clock.now())
+    assert refusal.value.code == "in_the_future"
+    assert books() == before
+
+
+@pytest.mark.parametrize("priority", [-1, 2**31, True, 1.5])
+def test_a_priority_is_a_whole_number_from_0(balm, ann, priority):
+    with pytest.raises(BadInput) as refusal:
+        want(item=balm, quantity=1, due_on=days(3), customer=ann, priority=priority)
+    assert [fault.field for fault in refusal.value.faults] == ["priority"]
+    assert not Demand.objects.exists()

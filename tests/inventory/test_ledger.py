@@ -48,7 +48,7 @@ def busy_lot():
     send_back(portion=portion, quantity=50 * G, why="too much")
     use(transformation=make_transformation(), portion=portion, quantity=200 * G)
     mistake = use(transformation=make_transformation(), portion=portion, quantity=40 * G)
-    correct(event=mistake, why="another jar")
+    correct(event=mistake, why="another jar", by_its_making=True)
     demand = want(item=oil, quantity=100 * G, due_on=days(0), customer=ann)
     sent = dispatch(lines=[Leaving(portion, 60 * G, demand)], customer=ann)
     take_back(dispatch_line=sent.lines.get(), quantity=20 * G)
@@ -188,7 +188,7 @@ def test_a_making_balances_what_was_weighed_with_what_became_of_it():
     making = make_transformation()
     use(transformation=making, portion=one, quantity=600 * G)
     wrong = use(transformation=making, portion=other, quantity=500 * G)
-    correct(event=wrong, why="misread")
+    correct(event=wrong, why="misread", by_its_making=True)
     use(transformation=making, portion=other, quantity=400 * G)
     use(transformation=making, portion=label, quantity=3)
     balance = balances_of_makings([making.pk])[making.pk]

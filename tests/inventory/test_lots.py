@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import pytest
 
 from inventory import clock
-from inventory.errors import BadInput, Conflict, Unusable, WrongState
+from inventory.errors import BadInput, Conflict, Shortage, Unusable, WrongState
 from inventory.models import Alert, Lot, LotDecision, Movement, Portion, Reservation, StockEvent
 from inventory.selectors import find_lots, usable_portions
 from inventory.services.lots import (
@@ -338,3 +338,74 @@ def test_opening_many_rows_takes_few_statements(django_assert_max_num_queries):
     with django_assert_max_num_queries(20):
         open_stock(rows=rows)
     assert portion_in(Lot.objects.get(number="N149")).on_hand == KG
+
+
+def test_opening_more_than_is_here_is_refused():
+    portion = make_stock(quantity=5 * G)
+    before = books()
+    with pytest.raises(Shortage) as refusal:
+        open_container(portion=portion, quantity=5 * G + 1)
+    assert refusal.value.code == "not_on_hand"
+    assert books() == before
+
+
+def test_a_portion_read_before_it_was_opened_is_not_opened_twice():
+    portion = make_stock()
+    read_before = Portion.objects.select_related("lot__item").get(pk=portion.pk)
+    open_container(portion=portion)
+    before = books()
+    with pytest.raises(WrongState) as refusal:
+        open_container(portion=read_before)
+    assert refusal.value.code == "opened"
+    assert books() == before
+
+
+@pytest.mark.parametrize(
+    "act",
+    [
+        lambda portion: move(portion=portion, place="bench"),
+        lambda portion: set_apart(portion=portion, place="shelf"),
+    ],
+)
+def test_a_portion_read_before_it_was_opened_is_carried_as_opened(act):
+    portion = make_stock()
+    read_before = Portion.objects.select_related("lot__item").get(pk=portion.pk)
+    open_container(portion=portion)
+    assert act(read_before).opened_on == days(0)
+
+
+def test_the_day_of_an_opening_is_that_of_its_moment():
+    portion = make_stock()
+    before = books()
+    with pytest.raises(BadInput):
+        open_container(portion=portion, opened_on=days(-2), happened_at=clock.now())
+    assert books() == before
+
+
+LONG = "x" * 501
+
+
+@pytest.mark.parametrize(
+    ("act", "field"),
+    [
+        (lambda portion: move(portion=portion, place=LONG), "place"),
+        (lambda portion: move(portion=portion, place="bench", container="a\0b"), "container"),
+        (lambda portion: move(portion=portion, place="bench", why=LONG), "why"),
+        (lambda portion: decide(lots=[portion.lot], status="held", why=LONG), "why"),
+        (lambda portion: set_retest(lot=portion.lot, retest_on=days(30), why=LONG), "why"),
+        (lambda portion: make_lot(portion.lot.item, place=LONG), "place"),
+        (
+            lambda portion: make(
+                transformation=make_transformation("B-L"), item=make_item("M"), quantity=1, place=LONG
+            ),
+            "place",
+        ),
+    ],
+)
+def test_a_text_longer_than_is_kept_is_refused_and_named(act, field):
+    portion = make_stock()
+    lots = Lot.objects.count()
+    with pytest.raises(BadInput) as refusal:
+        act(portion)
+    assert [fault.field for fault in refusal.value.faults] == [field]
+    assert (Lot.objects.count(), StockEvent.objects.count(), LotDecision.objects.count()) == (lots, 1, 1)

@@ -7,6 +7,7 @@ from django.test.utils import CaptureQueriesContext
 from inventory.errors import BadInput, Shortage, WrongState
 from inventory.models import Alert, Lot, Portion, Reservation
 from inventory.services.counting import count
+from inventory.services.dispatching import close_demand
 from inventory.services.dispatching import want as want_demand
 from inventory.services.lots import move
 from inventory.services.reserving import Want, free, reserve, reserve_exact
@@ -204,3 +205,31 @@ def test_reserving_takes_the_same_number_of_statements_for_5_and_for_50_lines():
 def test_reserving_needs_a_holder():
     with pytest.raises(BadInput):
         reserve(wants=[], on=days(0))
+
+
+def test_nothing_but_the_wanted_item_is_set_aside_for_a_demand():
+    demand = want_demand(item=make_item("BALM"), quantity=5 * G, due_on=days(3))
+    other = make_stock(make_item("OIL"))
+    before = books()
+    for act in (
+        lambda: reserve(wants=[Want(other.lot.item_id, 5 * G)], on=days(0), demand=demand),
+        lambda: reserve_exact(rows=[(other, demand, 5 * G)]),
+    ):
+        with pytest.raises(BadInput) as refusal:
+            act()
+        assert refusal.value.code == "wrong_item"
+    assert books() == before
+
+
+def test_nothing_is_set_aside_exactly_for_what_has_ended_or_wants_less():
+    portion = make_stock()
+    ended = make_transformation()
+    close(transformation=ended)
+    closed = want_demand(item=portion.lot.item, quantity=5 * G, due_on=days(3))
+    close_demand(demand=closed)
+    small = want_demand(item=portion.lot.item, quantity=5 * G, due_on=days(4))
+    before = books()
+    for holder, quantity in ((ended, 1), (closed, 1), (small, 5 * G + 1)):
+        with pytest.raises(WrongState):
+            reserve_exact(rows=[(portion, holder, quantity)])
+    assert books() == before

@@ -46,3 +46,9 @@ def test_a_refused_request_keeps_no_key_and_may_be_sent_mended() -> None:
 def test_without_a_key_each_request_is_its_own() -> None:
     retry_safe(None, "want", {}, lambda: wanted(5))
     assert not RetryKey.objects.exists()
+
+
+def test_a_key_longer_than_is_kept_is_refused_before_anything_is_done() -> None:
+    with pytest.raises(BadInput):
+        retry_safe("k" * 101, "want", {}, lambda: wanted(5))
+    assert not Demand.objects.exists()

@@ -115,7 +115,7 @@ def test_a_corrected_use_is_no_link():
     making = make_transformation("B1")
     event = use(transformation=making, portion=r1, quantity=10 * G)
     assert len(trace([r1.lot], forward=True).links) == 1
-    correct(event=event, why="another jar")
+    correct(event=event, why="another jar", by_its_making=True)
     found = trace([r1.lot], forward=True)
     assert (found.links, [one.lot for one in found.lots]) == ((), ["R1"])
 

@@ -407,3 +407,54 @@ def test_after_the_first_weighing_a_batch_is_not_cancelled(started, oil_here):
     weighing.correct_weighing(weighing=reading, why="it was another batch")
     batches.cancel(batch=started, why="no power")
     assert Weighing.objects.count() == 1
+
+
+def test_nothing_is_weighed_before_the_batch_was_started(started, oil_here, acid, acid_here):
+    early = hours_ago(5)
+    for act in (
+        lambda: weighing.weigh(line=line_of(started, 2), portion=oil_here, quantity=200_000, happened_at=early),
+        lambda: weighing.draw_water(line=line_of(started, 1), quantity=790_000, happened_at=early),
+        lambda: weighing.add(
+            batch=started, item=acid, portion=acid_here, quantity=1000, why="pH too high", happened_at=early
+        ),
+    ):
+        refuses(BadInput, act, "before_the_start")
+
+
+@pytest.mark.parametrize("quantity", [0, -1, 1.5, True, "5", None, float("nan"), 10**12 + 1])
+def test_a_quantity_that_is_none_is_refused_wherever_one_is_taken(started, version, oil_here, quantity):
+    for act in (
+        lambda: weighing.weigh(line=line_of(started, 2), portion=oil_here, quantity=quantity, why="so"),
+        lambda: weighing.draw_water(line=line_of(started, 1), quantity=quantity, why="so"),
+        lambda: batches.plan(version=version, charge=quantity, planned_for=in_days(0)),
+    ):
+        refuses(BadInput, act)
+
+
+def test_a_priority_is_a_whole_number_from_0(batch, version):
+    refuses(BadInput, lambda: batches.plan(version=version, charge=1000, planned_for=in_days(0), priority=-1))
+    refuses(BadInput, lambda: batches.change_plan(batch=batch, priority=2**31))
+
+
+def test_a_reason_longer_than_is_kept_is_refused(batch):
+    refuses(BadInput, lambda: batches.cancel(batch=batch, why="x" * 501))
+
+
+def test_a_corrected_reading_does_not_set_aside_more_than_the_line_needs(started, version, oil_here):
+    """Half weighed and half set aside: with the reading taken back, the whole need is set aside, once."""
+    line = line_of(started, 2)
+    reading = weighing.weigh(line=line, portion=oil_here, quantity=100_000)
+    weighing.weigh(line=line, portion=oil_here, quantity=50_000)
+    weighing.correct_weighing(weighing=reading, why="misread")
+    aside = Reservation.objects.get(transformation=started.pk, portion=oil_here)
+    assert aside.quantity == 150_000
+
+
+def test_a_corrected_reading_beside_a_full_reservation_sets_nothing_more_aside(started, oil, oil_here):
+    line = line_of(started, 2)
+    reading = weighing.weigh(line=line, portion=oil_here, quantity=10_000)
+    reserving.reserve_exact(
+        rows=[(Portion.objects.select_related("lot__item").get(pk=oil_here.pk), started.transformation, 10_000)]
+    )
+    weighing.correct_weighing(weighing=reading, why="misread")
+    assert Reservation.objects.get(transformation=started.pk, portion=oil_here).quantity == 200_000
