@@ -5,25 +5,24 @@ A plan never changes stock; accepting a proposal makes a planned batch or a purc
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from django.db import IntegrityError
-
 from inventory import clock, tracing
 from inventory.errors import Conflict, NotFound
 from inventory.models import Alert, Item, Lot, LotDecision, Offer, Party, PurchaseOrder, PurchaseOrderLine
 from inventory.services import buying, ledger, lots, reserving
-from inventory.transactions import write
+from inventory.transactions import lock_items, write
 from inventory.workshop import open_weekdays
 from planner import rendering
 from planner.engine import plan as plan_problem
 from planner.engine.problem import Problem
 from planner.engine.result import Buy, Make, Plan, PlanError
 from planner.models import AcceptedProposal, Review
-from planner.snapshot import take_snapshot
+from planner.snapshot import FIRM, take_snapshot
 from production.models import Batch, FormulaVersion
 from production.services import batches as bench
 
@@ -32,6 +31,7 @@ if TYPE_CHECKING:
 
 DEFAULT_WEEKS = 4
 REVIEW_WEEKS = 8
+TRIES = 3  # of an act that somebody else's may get in the way of
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,30 +71,35 @@ class Accepted:
 def accept(*, proposals: Sequence[str], from_day: date, weeks: int, who: User | None = None) -> list[Accepted]:
     """Make proposals of the plan firm, each once: accepted twice, the second answer is the first one's.
 
-    1. What was accepted before is answered from the record.
-    2. The plan is made anew, and each remaining proposal must still be in it (else Conflict ``proposal_gone``).
+    1. What was accepted before and is still firm is answered from the record.
+    2. The plan is made anew. What it proposes is made firm, also where an earlier result came to nothing; what was
+       accepted and is not proposed any more is answered from the record; else Conflict ``proposal_gone``.
     3. All are written in one transaction: planned batches and purchase orders.
+
+    Somebody who accepts at the same moment may write first: then their results are looked at, and are ours.
     """
-    try:
-        return _accept(proposals=proposals, from_day=from_day, weeks=weeks, who=who)
-    except IntegrityError as error:
-        if "planner_acceptedproposal" not in str(error) and "proposal" not in str(error):
-            raise
-        # Somebody accepted the same proposal at the same moment: their result is ours.
-        return _accept(proposals=proposals, from_day=from_day, weeks=weeks, who=who)
+    for _ in range(TRIES - 1):
+        try:
+            return _accept(proposals=proposals, from_day=from_day, weeks=weeks, who=who)
+        except Conflict as taken:
+            if taken.code != "changed":
+                raise
+    return _accept(proposals=proposals, from_day=from_day, weeks=weeks, who=who)
 
 
 @write
 def _accept(*, proposals: Sequence[str], from_day: date, weeks: int, who: User | None) -> list[Accepted]:
     wanted = list(dict.fromkeys(proposals))
     before = {row.proposal: row for row in AcceptedProposal.objects.filter(proposal__in=wanted)}
-    standing = {name: row for name, row in before.items() if _still_stands(row)}
-    answers = {name: Accepted(name, row.kind, row.result, True) for name, row in standing.items()}
+    answers = {name: _told_again(row) for name, row in before.items() if _is_firm(row)}
     fresh = [name for name in wanted if name not in answers]
     if fresh:
         run = run_plan(from_day=from_day, weeks=weeks)
         offered: dict[str, Make | Buy] = {row.id: row for row in run.plan.make}
         offered |= {row.id: row for row in run.plan.buy}
+        done = [name for name in fresh if name in before and name not in offered and _came_to_something(before[name])]
+        answers |= {name: _told_again(before[name]) for name in done}
+        fresh = [name for name in fresh if name not in answers]
         gone = [name for name in fresh if name not in offered]
         if gone:
             raise Conflict(
@@ -106,19 +111,29 @@ def _accept(*, proposals: Sequence[str], from_day: date, weeks: int, who: User |
             row = offered[name]
             kind = "make" if isinstance(row, Make) else "buy"
             result = _make_firm(row, run.problem.from_day, who)
-            if name in before:  # what it had become was cancelled since
+            if name in before:  # what it had become is not firm any more, and the plan wants it again
                 before[name].delete()
             AcceptedProposal.objects.create(proposal=name, kind=kind, result=result, who=who)
             answers[name] = Accepted(name, kind, result, False)
     return [answers[name] for name in wanted]
 
 
-def _still_stands(row: AcceptedProposal) -> bool:
-    """Whether what a proposal became is still there: a batch not cancelled, an order not closed unfilled."""
+def _told_again(row: AcceptedProposal) -> Accepted:
+    return Accepted(row.proposal, row.kind, row.result, True)
+
+
+def _is_firm(row: AcceptedProposal) -> bool:
+    """Whether what a proposal became is still to come: a batch that has not ended, an order with an open line."""
     if row.kind == "make":
-        return Batch.objects.filter(transformation__code=row.result).exclude(status="cancelled").exists()
-    lines = PurchaseOrderLine.objects.filter(order__code=row.result)
-    return lines.filter(closed_at=None).exists() or lines.filter(received__gt=0).exists()
+        return Batch.objects.filter(transformation__code=row.result, status__in=FIRM).exists()
+    return PurchaseOrderLine.objects.filter(order__code=row.result, closed_at=None).exists()
+
+
+def _came_to_something(row: AcceptedProposal) -> bool:
+    """Whether an ended result brought something: a finished batch, an order of which something came."""
+    if row.kind == "make":
+        return Batch.objects.filter(transformation__code=row.result, status="finished").exists()
+    return PurchaseOrderLine.objects.filter(order__code=row.result, received__gt=0).exists()
 
 
 def _make_firm(row: Make | Buy, from_day: int, who: User | None) -> str:
@@ -177,7 +192,7 @@ def reserve_batch(*, batch: Batch, who: User | None = None) -> ReservedBatch:
 
 def short_batches(day: date) -> set[str]:
     """Firm batches that existing supply does not cover, however far ahead they are planned."""
-    last = Batch.objects.filter(status__in=("planned", "reserved", "started")).order_by("-transformation__planned_for")
+    last = Batch.objects.filter(status__in=FIRM).order_by("-transformation__planned_for")
     furthest = last.values_list("transformation__planned_for", flat=True).first() or day
     weeks = max(1, (furthest - day).days // 7 + 1)
     return {row.batch for row in run_plan(from_day=day, weeks=weeks).plan.batches if row.coverage == "short"}
@@ -224,12 +239,48 @@ def review(*, day: date) -> AlertChanges | None:
 def decide_affected(*, origins: Sequence[Lot], status: str, why: str, who: User | None = None) -> list[LotDecision]:
     """Hold or release the given lots and everything that contains them, in one action.
 
-    Holding leaves rejected lots as they are; releasing touches only lots that are held.
+    1. Lock the items of all that is affected, and look again: what was made of it meanwhile is affected too.
+    2. Holding leaves rejected lots as they are; releasing touches only lots that are held.
+    3. A release frees the lots named. What contains them goes back to what it was before it was held: a lot that
+       nobody had released, or that may not be released any more, waits in quarantine for its own decision.
     """
     if not origins:
         raise NotFound("no lot was named")
-    reached = [lot for lot in tracing.affected(lots=origins) if _would_change(lot, status)]
-    return lots.decide(lots=reached, status=status, why=why, who=who)
+    reached = [lot for lot in _lock_affected(origins) if _would_change(lot, status)]
+    action_uid = uuid.uuid4()
+    waiting = _go_back_to_quarantine(reached, origins) if status == Lot.Status.RELEASED else set()
+    decided = [lot for lot in reached if lot.pk not in waiting]
+    back = [lot for lot in reached if lot.pk in waiting]
+    decisions = lots.decide(lots=decided, status=status, why=why, who=who, action_uid=action_uid)
+    return decisions + lots.decide(lots=back, status=Lot.Status.QUARANTINE, why=why, who=who, action_uid=action_uid)
+
+
+def _lock_affected(origins: Sequence[Lot]) -> list[Lot]:
+    """What is affected, with its items locked: a making that ends locks what it was made of, so nothing slips by."""
+    locked: set[int] = set()
+    while True:
+        reached = tracing.affected(lots=origins)
+        items = {lot.item_id for lot in reached}
+        if items <= locked:
+            return reached
+        locked |= items
+        lock_items(locked)
+
+
+def _go_back_to_quarantine(held: Sequence[Lot], origins: Sequence[Lot]) -> set[int]:
+    """Of held lots that contain the origins, those not released before they were held or past their last day."""
+    named = {lot.pk for lot in origins}
+    before: dict[int, str] = {}
+    holds = LotDecision.objects.filter(lot__in=[lot.pk for lot in held], to_status=Lot.Status.HELD)
+    for lot_id, from_status in (
+        holds.exclude(from_status=Lot.Status.HELD).order_by("pk").values_list("lot", "from_status")
+    ):
+        before[lot_id] = from_status
+    return {
+        lot.pk
+        for lot in held
+        if lot.pk not in named and (before.get(lot.pk) != Lot.Status.RELEASED or not lots.may_be_released(lot))
+    }
 
 
 def _would_change(lot: Lot, status: str) -> bool:

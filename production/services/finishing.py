@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 from inventory import clock
 from inventory.errors import BadInput, Conflict, Fault, WrongState
 from inventory.models import Item, Lot, Portion, Reservation, StockEvent
-from inventory.quantities import MASS, MAX_MG, round_down, round_half_up, show_quantity
+from inventory.quantities import MASS, round_down, round_half_up, show_quantity
 from inventory.selectors import reservations_of
 from inventory.services import correcting, lots, reserving, transforming
-from inventory.services.ledger import check_quantity
+from inventory.services.ledger import check_quantity, check_steps
 from inventory.services.reserving import Want
 from inventory.transactions import lock_items, write
 from production import lives, needs
@@ -69,15 +69,15 @@ def finish(
     1. Every line is done, or a reason says why not.
     2. What evaporated is what was weighed in less what came out, was strained off and stayed in the vessel. More out
        than in is refused; so are more units than the pieces weighed in make.
-    3. The lot gets its last day (``lives``), its cost where every input has one, and its status: a trial and a lot
-       without a life stay in quarantine; an item released by checks is released when every check passed; any
-       other waits in quarantine for its decision.
+    3. The lot gets its last day (``lives``), its cost where every input has one, and its status: it is held where
+       something in it is held or rejected by now; a trial and a lot without a life stay in quarantine; an item
+       released by checks is released when every check passed; any other waits in quarantine for its decision.
     4. The books of the making are closed and what is still set aside is free.
 
     The lot bears the batch's number unless another is given. Raises WrongState, BadInput, Conflict.
     """
     item = batch.version.formula.item
-    lock_batch(batch, {item.pk, *_items_held(batch)})
+    lock_batch(batch, {item.pk, *_items_held(batch), *_items_weighed(batch)})
     expect_status(batch, STARTED)
     item = batch.version.formula.item
     check_quantity(item, made, field="made")
@@ -93,7 +93,7 @@ def finish(
             f"what is made of these lots on {made_on} would have kept until {expires_on}: abandon the batch",
             code="past_its_life",
         )
-    status, available_on = _status_of(batch, item, made_on, expires_on)
+    status, available_on = _status_of(batch, item, made_on, expires_on, readings)
     lot = transforming.make(
         transformation=batch.transformation,
         item=item,
@@ -124,6 +124,11 @@ def _number_for(batch: Batch) -> str:
 def _items_held(batch: Batch) -> set[int]:
     held = Reservation.objects.filter(transformation=batch.pk)
     return set(held.values_list("portion__lot__item_id", flat=True))
+
+
+def _items_weighed(batch: Batch) -> set[int]:
+    """The items of what went in: locked, so that none of it is held or rejected while the lot is made."""
+    return set(Weighing.objects.filter(line__batch=batch, corrected=False).values_list("lot__item_id", flat=True))
 
 
 def _readings(batch: Batch) -> list[Weighing]:
@@ -159,10 +164,8 @@ def _evaporated(
     batch: Batch, readings: Sequence[Weighing], made_mg: int, residue_mg: int, left_in_vessel_mg: int
 ) -> int:
     """What evaporated, in mg: nothing where not all is mass. Raises Conflict when more came out than went in."""
-    for name, quantity in (("residue", residue_mg), ("left_in_vessel", left_in_vessel_mg)):
-        if not 0 <= quantity <= MAX_MG:
-            fault = Fault(name, show_quantity(quantity, MASS), f"from 0 g to {show_quantity(MAX_MG, MASS)}")
-            raise BadInput(fault.sentence(), faults=[fault])
+    check_steps(residue_mg, MASS, of="residue", field="residue", minimum=0)
+    check_steps(left_in_vessel_mg, MASS, of="what stays in the vessel", field="left_in_vessel", minimum=0)
     if batch.version.basis != PERCENT:
         return 0
     weighed_mg = sum(row.quantity for row in readings)
@@ -199,9 +202,14 @@ def _check_pieces(batch: Batch, readings: Sequence[Weighing], made: int) -> None
             )
 
 
-def _status_of(batch: Batch, item: Item, made_on: date, expires_on: date | None) -> tuple[str, date | None]:
+def _status_of(
+    batch: Batch, item: Item, made_on: date, expires_on: date | None, readings: Sequence[Weighing]
+) -> tuple[str, date | None]:
     """The made lot's status and the day it counts from; a blank day where no release is to be expected."""
-    if batch.trial or expires_on is None:
+    of_inputs = {row.lot.status for row in readings}
+    if of_inputs & {Lot.Status.HELD, Lot.Status.REJECTED}:  # a recall reaches what is made of it later too
+        return Lot.Status.HELD, None
+    if batch.trial or expires_on is None or of_inputs != {Lot.Status.RELEASED}:
         return Lot.Status.QUARANTINE, None
     outcome = checks_outcome(batch)
     if item.release_by == Item.ReleaseBy.CHECKS and outcome is True:
@@ -295,7 +303,8 @@ def abandon(
     readings = _readings(batch)
     moment = _moment_after(readings, happened_at)
     check_quantity(item, rejected, field="rejected", minimum=0)
-    if not rejected and waste_mg <= 0:
+    check_steps(waste_mg, MASS, of="waste", field="waste", minimum=0)
+    if not rejected and not waste_mg:
         fault = Fault("waste", show_quantity(waste_mg, MASS), "what is left of the mix, as a rejected lot or as waste")
         raise BadInput("the mix has a weight: " + fault.sentence(), faults=[fault])
     evaporated_mg = _evaporated(batch, readings, rejected, waste_mg, left_in_vessel_mg)
@@ -358,15 +367,15 @@ def make_and_fill(
 
     1. Lock the items of both, once.
     2. Finish the bulk. Only released stock is used: its checks must have passed.
-    3. Plan the filling, set aside the bulk from this pot and the packaging, and start it.
-    4. Record what the units took, look at the filling's checks, and finish it.
+    3. Plan the filling, set aside the bulk from this pot and the packaging, and start it at the same moment.
+    4. Record what the units took, look at the filling's checks, and finish it: all at that moment.
 
     Raises Conflict "bulk_not_released" when the bulk waits for a decision or failed a check; else as the acts it
     is made of.
     """
     filled_from = {line.item_id for line in needs.lines_of(filling.version)}
     makes = {batch.version.formula.item_id, filling.version.formula.item_id}
-    lock_items(makes | filled_from | _items_held(batch))
+    lock_items(makes | filled_from | _items_held(batch) | _items_weighed(batch))
     bulk = finish(
         batch=batch,
         made=made,
@@ -381,24 +390,27 @@ def make_and_fill(
             f"{bulk.item.code} {bulk.number} is not released by its checks: finish it, have it decided on, then fill",
             code="bulk_not_released",
         )
-    filled = _start_filling(bulk, filling, bulk.made_at, who)
-    _fill(filled, bulk, filling, who)
+    moment = bulk.made_at
+    assert moment is not None
+    filled = _start_filling(bulk, filling, moment, who)
+    _fill(filled, bulk, filling, moment, who)
     packed = finish(
         batch=filled,
         made=filling.units if filling.made is None else filling.made,
         place=filling.place,
         container=filling.container,
+        made_at=moment,
         why=filling.why,
         who=who,
     )
     return bulk, packed
 
 
-def _start_filling(bulk: Lot, filling: Filling, moment: datetime | None, who: User | None) -> Batch:
+def _start_filling(bulk: Lot, filling: Filling, moment: datetime, who: User | None) -> Batch:
     filled = batches.plan(
         version=filling.version,
         charge=filling.units,
-        planned_for=clock.day_of(moment or clock.now()),
+        planned_for=clock.day_of(moment),
         code=filling.code,
         who=who,
     )
@@ -415,32 +427,35 @@ def _start_filling(bulk: Lot, filling: Filling, moment: datetime | None, who: Us
             if need.quantity and need.line.item_id != bulk.item_id and not need.line.item.drawn
         ],
         on=filled.transformation.planned_for,
+        recorded_late=True,
         transformation=filled.transformation,
         who=who,
     )
     filled.status = batches.RESERVED
     filled.save(update_fields=["status"])
-    return batches.start(batch=filled, who=who)
+    return batches.start(batch=filled, happened_at=moment, who=who)
 
 
-def _fill(filled: Batch, bulk: Lot, filling: Filling, who: User | None) -> None:
+def _fill(filled: Batch, bulk: Lot, filling: Filling, moment: datetime, who: User | None) -> None:
     """Weigh every line from what is set aside for it, then look at the checks."""
     for line in filled.lines.select_related("item").order_by("position"):
         if line.item.drawn:
-            weighing.draw_water(line=line, quantity=line.required, who=who)
+            weighing.draw_water(line=line, quantity=line.required, happened_at=moment, who=who)
             continue
         quantity = line.required
         if line.item_id == bulk.item_id and filling.bulk_used is not None:
             quantity = filling.bulk_used
-        _weigh_from_set_aside(filled, line, quantity, filling.why, who)
+        _weigh_from_set_aside(filled, line, quantity, filling.why, moment, who)
     checks = {check.name: check for check in Check.objects.filter(version=filled.version)}
     for name, value in filling.check_values.items():
         if name not in checks:
             raise BadInput(f"{name} is no check of this filling", code="wrong_check")
-        weighing.record_check(batch=filled, check=checks[name], value=value, who=who)
+        weighing.record_check(batch=filled, check=checks[name], value=value, looked_at=moment, who=who)
 
 
-def _weigh_from_set_aside(filled: Batch, line: BatchLine, quantity: int, why: str, who: User | None) -> None:
+def _weigh_from_set_aside(
+    filled: Batch, line: BatchLine, quantity: int, why: str, moment: datetime, who: User | None
+) -> None:
     held = [row for row in reservations_of([filled.pk])[filled.pk] if row.portion.lot.item_id == line.item_id]
     rest = quantity
     for index, row in enumerate(held):
@@ -448,4 +463,12 @@ def _weigh_from_set_aside(filled: Batch, line: BatchLine, quantity: int, why: st
         part = rest if last else min(rest, row.quantity)
         if part:
             rest -= part
-            weighing.weigh(line=line, portion=row.portion, quantity=part, why=why, done=True if last else None, who=who)
+            weighing.weigh(
+                line=line,
+                portion=row.portion,
+                quantity=part,
+                why=why,
+                done=True if last else None,
+                happened_at=moment,
+                who=who,
+            )

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 import time_machine
+from django.db.models import F
 
 from inventory.errors import Conflict, Shortage
-from inventory.models import Alert, Lot, PurchaseOrder, Reservation
+from inventory.models import Alert, Demand, Lot, LotDecision, Portion, PurchaseOrder, Reservation
 from inventory.selectors import get_lot
+from inventory.services import lots
 from planner import services
 from planner.models import AcceptedProposal
 from production.models import Batch
 from production.selectors import find_batch
 from production.services import batches as bench
+from production.services import finishing, weighing
 from tests.planner.small_house import FROM, set_up
 from tests.tables import plan
 
@@ -76,6 +80,43 @@ def test_a_proposal_whose_batch_was_cancelled_can_be_accepted_anew() -> None:
     assert not second.again
 
 
+@pytest.mark.parametrize("end", ["cancelled", "abandoned"])
+def test_a_proposal_whose_batch_came_to_nothing_can_be_accepted_anew_while_it_is_proposed(end: str) -> None:
+    (fill,) = [row for row in plan(FROM, 4)["make"] if row["item"] == "RUB-50"]
+    (first,) = services.accept(proposals=[fill["id"]], from_day=FROM, weeks=4)
+    Batch.objects.filter(transformation__code=first.result).update(status=end)
+    (second,) = services.accept(proposals=[fill["id"]], from_day=FROM, weeks=4)
+    assert (second.again, second.result == first.result) == (False, False)
+
+
+def test_what_was_accepted_and_is_finished_and_proposed_no_more_is_answered_from_the_record() -> None:
+    (fill,) = [row for row in plan(FROM, 4)["make"] if row["item"] == "RUB-50"]
+    (first,) = services.accept(proposals=[fill["id"]], from_day=FROM, weeks=4)
+    demands = Demand.objects.filter(item__code="RUB-50")
+    Batch.objects.filter(transformation__code=first.result).update(status="finished")
+    demands.update(dispatched=F("quantity"))
+    (second,) = services.accept(proposals=[fill["id"]], from_day=FROM, weeks=4)
+    assert (second.again, second.result) == (True, first.result)
+
+
+def test_a_number_taken_by_somebody_else_meanwhile_is_no_answer_but_another_try(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    (tins,) = [row for row in plan(FROM, 4)["buy"] if row["item"] == "TIN"]
+    tries = iter([Conflict("taken", code="changed"), None])
+    accept = services._accept
+
+    def taken_once(**asked: Any) -> list[services.Accepted]:
+        error = next(tries)
+        if error is not None:
+            raise error
+        return accept(**asked)
+
+    monkeypatch.setattr(services, "_accept", taken_once)
+    (accepted,) = services.accept(proposals=[tins["id"]], from_day=FROM, weeks=4)
+    assert PurchaseOrder.objects.get().code == accepted.result
+
+
 def test_a_late_order_is_due_as_soon_as_the_packs_can_come(tmp_path: Path) -> None:
     late_from = date(2027, 3, 2)  # wax for B-2 on the 5th is three days away, from the 3rd on it is late
     rows = [row for row in plan(date(2027, 3, 4), 4)["buy"] if row["item"] == "WAX" and row["late"]]
@@ -127,3 +168,55 @@ def test_holding_everything_affected_and_releasing_it_again() -> None:
     assert plan(FROM, 4)["batches"][0]["coverage"] == "short"
     services.decide_affected(origins=[origin], status="released", why="the nose was wrong")
     assert Lot.objects.get(pk=origin.pk).status == "released"
+
+
+def made_of_oil(status: str) -> Lot:
+    """A lot that contains O1, with this status."""
+    batch = bench.start(batch=find_batch("B-1"))
+    line = batch.lines.get(item__code="OIL")
+    weighing.weigh(line=line, portion=Portion.objects.get(lot__number="O1"), quantity=line.required)
+    lot = finishing.finish(batch=batch, made=1000, why="enough for a test")
+    if status != lot.status:
+        lots.decide(lots=[lot], status=status)
+    return lot
+
+
+@time_machine.travel("2027-03-01 09:00:00+00:00", tick=False)
+@pytest.mark.parametrize("before", ["released", "quarantine", "rejected"])
+def test_what_contains_a_lot_goes_back_to_what_it_was_when_the_hold_is_lifted(before: str) -> None:
+    lot = made_of_oil(before)
+    origin = get_lot("OIL", "O1")
+    services.decide_affected(origins=[origin], status="held", why="smells odd")
+    services.decide_affected(origins=[origin], status="held", why="still does")
+    lot.refresh_from_db()
+    assert lot.status == ("rejected" if before == "rejected" else "held")
+    decisions = services.decide_affected(origins=[origin], status="released", why="the nose was wrong")
+    lot.refresh_from_db()
+    assert (Lot.objects.get(pk=origin.pk).status, lot.status) == ("released", before)
+    assert len({decision.action_uid for decision in decisions}) == 1
+
+
+@time_machine.travel("2027-03-01 09:00:00+00:00", tick=False)
+def test_a_lot_that_expired_while_it_was_held_does_not_keep_the_others_held() -> None:
+    lot = made_of_oil("released")
+    origin = get_lot("OIL", "O1")
+    services.decide_affected(origins=[origin], status="held", why="smells odd")
+    Lot.objects.filter(pk=lot.pk).update(expires_on=date(2027, 2, 28))
+    services.decide_affected(origins=[origin], status="released", why="the nose was wrong")
+    lot.refresh_from_db()
+    assert (Lot.objects.get(pk=origin.pk).status, lot.status) == ("released", "quarantine")
+
+
+@time_machine.travel("2027-03-01 09:00:00+00:00", tick=False)
+def test_what_is_made_of_a_held_lot_afterwards_is_reached_by_lifting_the_hold() -> None:
+    origin = get_lot("OIL", "O1")
+    batch = bench.start(batch=find_batch("B-1"))
+    line = batch.lines.get(item__code="OIL")
+    weighing.weigh(line=line, portion=Portion.objects.get(lot=origin), quantity=line.required)
+    services.decide_affected(origins=[origin], status="held", why="smells odd")
+    lot = finishing.finish(batch=batch, made=1000, why="enough for a test")
+    assert lot.status == "held"
+    services.decide_affected(origins=[origin], status="released", why="the nose was wrong")
+    lot.refresh_from_db()
+    assert lot.status == "quarantine"
+    assert LotDecision.objects.filter(lot=lot).count() == 2

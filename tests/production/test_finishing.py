@@ -10,13 +10,13 @@ from django.db.models import Sum
 
 from inventory import clock, ledger
 from inventory.errors import BadInput, Conflict, Shortage, WrongState
-from inventory.models import Lot, Portion, Reservation, Transformation
+from inventory.models import Lot, Portion, Reservation, StockEvent, Transformation
 from inventory.services import dispatching, lots
 from production.models import Batch, Weighing
 from production.services import batches, finishing, weighing
 from production.services.finishing import Filling
 from production.services.formulas import CheckSpec
-from tests.production.builders import books, formula, in_days, item, ph_check, stock
+from tests.production.builders import books, formula, hours_ago, in_days, item, ph_check, stock
 
 pytestmark = pytest.mark.django_db
 
@@ -373,4 +373,55 @@ def test_four_levels_made_for_real_balance_at_each(gel):
     assert packed.expires_on == poured.received_on + timedelta(days=365)
     assert packed.status == "quarantine"
     assert Portion.objects.get(lot=poured).on_hand == 300_001
+    assert ledger.verify() == []
+
+
+@pytest.mark.parametrize("mass", [-1, 1.5, True, "5", None, float("nan"), 10**12 + 1])
+def test_a_mass_that_is_none_is_refused_at_the_end(weighed, mass):
+    for act in (
+        lambda: finishing.finish(batch=weighed, made=1000, residue_mg=mass),
+        lambda: finishing.finish(batch=weighed, made=1000, left_in_vessel_mg=mass),
+        lambda: finishing.abandon(batch=weighed, why="it split", waste_mg=mass),
+    ):
+        refuses(BadInput, act)
+
+
+@pytest.mark.parametrize("status", ["held", "rejected"])
+def test_what_is_made_of_a_lot_held_meanwhile_is_held_too(weighed, status):
+    """A recall while the batch stands on the bench: its checks alone must not release what it becomes."""
+    look(weighed, "pH", "5")
+    look(weighed, "smell", "yes")
+    lots.decide(lots=[Lot.objects.get(item__code="OIL")], status=status, why="recall")
+    made = finishing.finish(batch=weighed, made=1000, why="some")
+    assert (made.status, made.available_on) == ("held", None)
+
+
+def test_what_is_made_of_a_lot_back_in_quarantine_is_not_released_by_checks(weighed):
+    look(weighed, "pH", "5")
+    look(weighed, "smell", "yes")
+    lots.decide(lots=[Lot.objects.get(item__code="OIL")], status="quarantine", why="look again")
+    assert finishing.finish(batch=weighed, made=1000, why="some").status == "quarantine"
+
+
+def test_a_filling_recorded_late_happened_when_its_bulk_was_made(oil, gel, version):
+    """From the same pot in one go: the units bear that day too, and the jars are judged by it."""
+    jar = item("JAR", "packaging", "count")
+    tub = item("TUB", "product", "count", shelf_life_days=90)
+    stock(oil, "1 kg", "OIL-1")
+    stock(jar, "100 pc", "JAR-1", expires_on=in_days(-1))
+    filling = formula("TUB", tub, [(gel, "10 g"), (jar, "1 pc")], basis="per_unit")
+    batch = batches.plan(version=version, charge=100_000, planned_for=in_days(-2), code="B1")
+    batches.start(batch=batch, happened_at=hours_ago(50))
+    weighing.weigh(
+        line=batch.lines.get(), portion=Reservation.objects.get().portion, quantity=100_000, happened_at=hours_ago(49)
+    )
+    look(batch, "pH", "5")
+    look(batch, "smell", "yes")
+    moment = hours_ago(48)
+    bulk, packed = finishing.make_and_fill(
+        batch=batch, made=100_000, made_at=moment, filling=Filling(version=filling, units=10)
+    )
+    assert (bulk.made_at, packed.made_at) == (moment, moment)
+    events = StockEvent.objects.filter(transformation__code=packed.transformation.code)
+    assert set(events.values_list("happened_at", flat=True)) == {moment}
     assert ledger.verify() == []
