@@ -290,8 +290,9 @@ def abandon(
 ) -> Lot | None:
     """Give up a batch that was weighed into: what was weighed stays used, and the mix is kept or thrown away.
 
-    ``rejected`` (base steps of what the batch makes) becomes a rejected lot, which is answered; ``waste_mg`` is
-    waste with its weight. One of them is needed. What evaporated is the rest, where all is mass.
+    ``rejected`` (base steps of what the batch makes) becomes a rejected lot, which is answered: it keeps no longer
+    than a finished one would. ``waste_mg`` is waste with its weight. One of them is needed. What evaporated is the
+    rest, where all is mass.
 
     Raises WrongState before the first weighing (cancel it), BadInput without a reason or a weight, Conflict when
     more came out than went in.
@@ -311,12 +312,15 @@ def abandon(
     _check_pieces(batch, readings, rejected)
     lot = None
     if rejected:
+        made_on = clock.day_of(moment)
+        last_day = lives.last_day_of_making(item, batch.version.basis, made_on, [row.lot for row in readings])
         lot = transforming.make(
             transformation=batch.transformation,
             item=item,
             quantity=rejected,
             number=number or _number_for(batch),
             made_at=moment,
+            expires_on=None if last_day is None else max(last_day, made_on),
             status=Lot.Status.REJECTED,
             trial=batch.trial,
             place=place,

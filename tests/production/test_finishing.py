@@ -425,3 +425,12 @@ def test_a_filling_recorded_late_happened_when_its_bulk_was_made(oil, gel, versi
     events = StockEvent.objects.filter(transformation__code=packed.transformation.code)
     assert set(events.values_list("happened_at", flat=True)) == {moment}
     assert ledger.verify() == []
+
+
+def test_an_abandoned_mix_keeps_no_longer_than_what_is_in_it(version, oil):
+    """So that nobody who releases it after all gives it a life that its oil does not have."""
+    stock(oil, "1 kg", "OIL-1", expires_on=in_days(10))
+    batch = made_of(version, 100_000)
+    lot = finishing.abandon(batch=batch, why="it split", rejected=90_000)
+    assert lot is not None
+    assert (lot.status, lot.expires_on) == ("rejected", in_days(10))
