@@ -14,8 +14,6 @@ from fractions import Fraction
 from functools import cache
 from typing import Any
 
-import pint
-
 MASS = "mass"
 COUNT = "count"
 
@@ -26,8 +24,6 @@ MAX_PIECES = 10**9
 
 PERCENT_STEPS = 10_000  # one percent in ten-thousandths: four decimals
 WHOLE = 100 * PERCENT_STEPS
-
-_units: Any = pint.UnitRegistry(non_int_type=Decimal, cache_folder=None)
 
 # Only the trade's units are taken; pint knows thousands more, which would be typos here.
 _MASS_UNITS = {"kg": "kilogram", "g": "gram", "mg": "milligram", "oz": "ounce", "lb": "pound"}
@@ -61,9 +57,17 @@ class UnitAmount:
 
 
 @cache
+def _units() -> Any:
+    """The unit registry. Made when first asked for: pint takes as long to start as a small plan to make."""
+    import pint
+
+    return pint.UnitRegistry(non_int_type=Decimal)
+
+
+@cache
 def _factor(unit: str, to: str) -> Decimal:
     """How many ``to`` one ``unit`` is, exact (an avoirdupois ounce is 28349.523125 mg)."""
-    return Decimal(_units.Quantity(Decimal(1), unit).to(to).magnitude)
+    return Decimal(_units().Quantity(Decimal(1), unit).to(to).magnitude)
 
 
 def limit_of(measure: str) -> int:
