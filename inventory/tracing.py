@@ -170,13 +170,19 @@ def _backward(origins: Iterable[int]) -> _Graph:
 
 
 def _makings_that_used(lots: Iterable[int]) -> set[int]:
-    used = Movement.objects.filter(lot__in=among(lots), event__kind=Kind.USED, event__transformation__isnull=False)
-    return set(used.values_list("event__transformation_id", flat=True).order_by())
+    return _makings_with(lots, Kind.USED)
 
 
 def _makings_that_made(lots: Iterable[int]) -> set[int]:
-    made = Lot.objects.filter(pk__in=among(lots), transformation__isnull=False)
-    return set(made.values_list("transformation_id", flat=True).order_by())
+    return _makings_with(lots, Kind.MADE)
+
+
+def _makings_with(lots: Iterable[int], kind: str) -> set[int]:
+    """The makings that used (or made) any of these lots; what was corrected away leads nowhere."""
+    moved = Movement.objects.filter(
+        lot__in=among(lots), event__kind=kind, event__transformation__isnull=False, event__corrected_by__isnull=True
+    )
+    return set(moved.values_list("event__transformation_id", flat=True).order_by())
 
 
 # Used and made of each lot in each making, a correction counted with what it undid.

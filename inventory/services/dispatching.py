@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from django.db.models import F
 
 from inventory import clock
-from inventory.errors import BadInput, Conflict, Shortage, WrongState
+from inventory.errors import BadInput, Conflict, Fault, Shortage, WrongState
 from inventory.models import (
     Demand,
     Dispatch,
@@ -33,6 +33,7 @@ from inventory.services.ledger import (
     demand_name,
     fresh_portion,
     moment_and_day,
+    moment_of,
     portion_of,
     post,
 )
@@ -247,6 +248,10 @@ def take_back(
     check_quantity(lot.item, quantity)
     lock_items([lot.item_id])
     dispatch_line.refresh_from_db()
+    left_on = dispatch_line.dispatch.dispatched_on
+    if clock.day_of(moment_of(happened_at)) < left_on:
+        fault = Fault("happened_at", str(happened_at), f"from {left_on}, when it left")
+        raise BadInput(fault.sentence(), code="before_it_left", faults=[fault])
     out = 0 if dispatch_line.corrected else dispatch_line.quantity - dispatch_line.returned
     if quantity > out:
         raise WrongState(

@@ -15,7 +15,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, TypeVar
 
 from django.db import connection
-from django.db.models import F
+from django.db.models import F, Min
 
 from inventory import clock
 from inventory.errors import BadInput, Fault, Shortage, WrongState
@@ -44,6 +44,8 @@ Row = TypeVar("Row")
 CHUNK = 200
 
 MAX_PRIORITY = 2**31 - 1
+
+BEGINNINGS = frozenset({StockEvent.Kind.OPENING, StockEvent.Kind.RECEIVED, StockEvent.Kind.MADE})
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,17 +187,18 @@ def post(
 def post_all(postings: Sequence[Posting]) -> list[StockEvent]:
     """Write stock events in order with their movements and bring the balances along. The caller holds the item lock.
 
-    1. Check that no moment is in the future and that no portion goes below nothing on the way.
+    1. Check that no moment is in the future or before its lot came, and that no portion goes below nothing on the way.
     2. Free reservations that no longer fit what will be on hand.
     3. Write events and movements, then the balances.
 
-    Raises BadInput for a future moment, Shortage where a portion holds less than is taken.
+    Raises BadInput for such a moment, Shortage where a portion holds less than is taken.
     """
     moments = [moment_of(posting.happened_at) for posting in postings]
     for why in {posting.why for posting in postings}:
         check_why(why)
     end, lowest = _totals(postings)
     fresh = portions_now(end)
+    _check_came_before(postings, fresh)
     for pk, portion in fresh.items():
         _check_total(portion, end[pk], lowest[pk])
     for pk, portion in fresh.items():
@@ -235,6 +238,33 @@ def post_all(postings: Sequence[Posting]) -> list[StockEvent]:
         for change in posting.changes:
             change.portion.on_hand = fresh[change.portion.pk].on_hand + end[change.portion.pk]
     return events
+
+
+def _check_came_before(postings: Sequence[Posting], fresh: Mapping[int, Portion]) -> None:
+    """Raise BadInput for an act recorded late on a day before its lot was received or made.
+
+    Opening stock may have been here long before it was written down.
+    """
+    late: dict[int, date] = {}  # lot -> the first day on which something is said to have happened to it
+    for posting in postings:
+        if posting.happened_at is None or posting.kind in BEGINNINGS:
+            continue
+        day = clock.day_of(posting.happened_at)
+        for change in posting.changes:
+            lot = fresh[change.portion.pk].lot
+            if lot.origin != Lot.Origin.OPENING:
+                late[lot.pk] = min(day, late.get(lot.pk, day))
+    for part in chunks(sorted(late)):
+        began = Movement.objects.filter(lot__in=part).values_list("lot").annotate(at=Min("event__happened_at"))
+        for lot_id, at in began.order_by():
+            if late[lot_id] < clock.day_of(at):
+                lot = next(portion.lot for portion in fresh.values() if portion.lot_id == lot_id)
+                raise BadInput(
+                    f"lot {lot.number} of {lot.item.code} came on {clock.day_of(at)}: "
+                    f"nothing happened to it on {late[lot_id]}",
+                    code="before_it_came",
+                    faults=[Fault("happened_at", str(late[lot_id]), f"from {clock.day_of(at)}")],
+                )
 
 
 def _totals(postings: Sequence[Posting]) -> tuple[dict[int, int], dict[int, int]]:

@@ -16,7 +16,7 @@ from inventory.numbers import propose_batch_number
 from inventory.quantities import COUNT, MASS, show_quantity
 from inventory.selectors import reservations_of
 from inventory.services import reserving, transforming
-from inventory.services.ledger import check_priority, check_steps, check_why, moment_of
+from inventory.services.ledger import check_priority, check_quantity, check_steps, check_why, moment_of
 from inventory.services.reserving import Taken, Want
 from inventory.transactions import lock_items, write
 from inventory.usability import unusable_reason
@@ -80,6 +80,8 @@ def _check_charge(version: FormulaVersion, charge: int) -> None:
         least = arithmetic.charge_for(1, yield_percent=version.yield_percent, loss_mg=version.loss_mg)
         fault = Fault("size", show_quantity(charge, measure), f"at least {show_quantity(least, measure)}")
         raise BadInput("nothing would come out of this batch", code="no_output", faults=[fault])
+    for need in needs.needs_of(version, charge):
+        check_quantity(need.line.item, need.quantity, field="size", minimum=0)
 
 
 def lock_batch(batch: Batch, item_ids: Iterable[int]) -> None:

@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING
 from inventory import clock
 from inventory.errors import BadInput, Fault, WrongState
 from inventory.models import Item
+from inventory.models.items import CODE_LENGTH, NAME_LENGTH
 from inventory.quantities import MAX_MG, WHOLE, show_percent
+from inventory.services.ledger import is_whole
 from inventory.transactions import write
 from production import arithmetic
 from production.amounts import Amount, AmountsRead, WrittenAmount, read_amounts
@@ -27,6 +29,10 @@ if TYPE_CHECKING:
 
 PERCENT = FormulaVersion.Basis.PERCENT
 PER_UNIT = FormulaVersion.Basis.PER_UNIT
+
+UNIT_LENGTH = 40
+STEP_LENGTH = 10_000
+MAX_POSITION = 2**31 - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +140,7 @@ def positions_of(rows: Iterable[LineSpec | StepSpec]) -> list[int]:
 
 def _faults_of_values(spec: VersionSpec, read: AmountsRead) -> list[Fault]:
     """Values that no state would accept. What stands against approval only is found by ``check_versions``."""
-    faults = _faults_of_head(spec)
+    faults = [*_faults_of_head(spec), *_faults_of_texts(spec), *_faults_of_numbers(spec)]
     for index, accepted in read.refused.items():
         faults.append(Fault("amount", spec.lines[index].amount, accepted, row=index + 1))
     faults.extend(_named_twice("position", positions_of(spec.lines)))
@@ -146,14 +152,61 @@ def _faults_of_values(spec: VersionSpec, read: AmountsRead) -> list[Fault]:
         for substitute in line.substitutes:
             if substitute.item.pk == line.item.pk or substitute.item.measure != line.item.measure:
                 faults.append(Fault("substitute", substitute.item.code, "another item of the same measure", row=index))
-            if substitute.ratio <= 0:
-                faults.append(Fault("ratio", str(substitute.ratio), "a number above 0", row=index))
     for index, check in enumerate(spec.checks, start=1):
         if check.stage not in Check.Stage.values:
             faults.append(Fault("stage", check.stage, ", ".join(Check.Stage.values), row=index))
         if check.low is not None and check.high is not None and check.low > check.high:
             faults.append(Fault("low", str(check.low), f"at most high, {check.high}", row=index))
     return faults
+
+
+def _faults_of_texts(spec: VersionSpec) -> list[Fault]:
+    """Texts that are blank where there must be one, or longer than is kept."""
+    texts: list[tuple[str, str, int, int, int | None]] = [("formula", spec.formula_code, 1, CODE_LENGTH, None)]
+    for index, line in enumerate(spec.lines, start=1):
+        texts.append(("phase", line.phase, 0, CODE_LENGTH, index))
+    for index, step in enumerate(spec.steps, start=1):
+        texts.append(("phase", step.phase, 0, CODE_LENGTH, index))
+        texts.append(("text", step.text.strip(), 1, STEP_LENGTH, index))
+    for index, check in enumerate(spec.checks, start=1):
+        texts.append(("check", check.name.strip(), 1, NAME_LENGTH, index))
+        texts.append(("unit", check.unit, 0, UNIT_LENGTH, index))
+        texts.append(("expected", check.expected, 0, NAME_LENGTH, index))
+    return [
+        Fault(name, text[:80], f"{least} to {most} characters", row=row)
+        for name, text, least, most, row in texts
+        if not least <= len(text) <= most or "\0" in text
+    ]
+
+
+def _faults_of_numbers(spec: VersionSpec) -> list[Fault]:
+    """Numbers outside what the tables keep of them exactly."""
+    faults = []
+    wholes = [("position", row.position, index) for index, row in enumerate(spec.lines, start=1)]
+    wholes += [("step", row.position, index) for index, row in enumerate(spec.steps, start=1)]
+    wholes += [("minutes", row.minutes, index) for index, row in enumerate(spec.steps, start=1)]
+    for name, number, row in wholes:
+        if number is not None and not (is_whole(number) and 0 <= number <= MAX_POSITION):
+            faults.append(Fault(name, str(number), f"a whole number from 0 to {MAX_POSITION}", row=row))
+    decimals: list[tuple[str, Decimal | None, int, int, int]] = [
+        ("temperature_c", step.temperature_c, 4, 1, index) for index, step in enumerate(spec.steps, start=1)
+    ]
+    for index, check in enumerate(spec.checks, start=1):
+        decimals += [("low", check.low, 10, 4, index), ("high", check.high, 10, 4, index)]
+    for index, line in enumerate(spec.lines, start=1):
+        decimals += [("ratio", substitute.ratio, 6, 6, index) for substitute in line.substitutes]
+    for name, value, before, after, row in decimals:
+        if value is not None and not _is_kept_exactly(value, before, after, above_zero=name == "ratio"):
+            least = "above 0 " if name == "ratio" else ""
+            accepted = f"a number {least}with at most {before} digits before and {after} after the point"
+            faults.append(Fault(name, str(value), accepted, row=row))
+    return faults
+
+
+def _is_kept_exactly(value: Decimal, before: int, after: int, *, above_zero: bool) -> bool:
+    if not value.is_finite() or (above_zero and value <= 0):
+        return False
+    return abs(value) < 10**before and value == round(value, after)
 
 
 def _named_twice(name: str, values: Sequence[object]) -> list[Fault]:
@@ -169,30 +222,39 @@ def _faults_of_head(spec: VersionSpec) -> list[Fault]:
             spec.basis,
             ", ".join(FormulaVersion.Basis.values),
         ),
-        (spec.version is None or spec.version > 0, "version", spec.version, "a whole number above 0"),
         (
-            0 < spec.yield_percent <= WHOLE,
-            "yield_percent",
-            show_percent(spec.yield_percent),
-            "above 0 to 100",
+            spec.version is None or _is_from(1, spec.version, MAX_POSITION),
+            "version",
+            spec.version,
+            "a whole number above 0",
         ),
-        (0 <= spec.loss_mg <= MAX_MG, "loss", spec.loss_mg, "a quantity of at least 0"),
+        (
+            _is_from(1, spec.yield_percent, WHOLE),
+            "yield_percent",
+            spec.yield_percent,
+            f"above 0 to {WHOLE} ten-thousandths of a percent",
+        ),
+        (_is_from(0, spec.loss_mg, MAX_MG), "loss", spec.loss_mg, "a quantity of at least 0"),
         (
             not (spec.loss_mg and spec.basis == PER_UNIT),
             "loss",
             spec.loss_mg,
             "blank: a loss is for percent formulas",
         ),
-        (0 <= spec.min_batch <= MAX_MG, "min_batch", spec.min_batch, "a quantity of at least 0"),
-        (0 < spec.batch_multiple <= MAX_MG, "batch_multiple", spec.batch_multiple, "a quantity above 0"),
+        (_is_from(0, spec.min_batch, MAX_MG), "min_batch", spec.min_batch, "a quantity of at least 0"),
+        (_is_from(1, spec.batch_multiple, MAX_MG), "batch_multiple", spec.batch_multiple, "a quantity above 0"),
         (
-            spec.max_batch is None or 0 < spec.max_batch <= MAX_MG,
+            spec.max_batch is None or _is_from(1, spec.max_batch, MAX_MG),
             "max_batch",
             spec.max_batch,
             "a quantity above 0",
         ),
     ]
     return [Fault(name, str(value), accepted) for holds, name, value, accepted in checks if not holds]
+
+
+def _is_from(least: int, number: int, most: int) -> bool:
+    return is_whole(number) and least <= number <= most
 
 
 def _formulas_for(specs: Sequence[VersionSpec]) -> dict[str, Formula]:
@@ -386,6 +448,8 @@ def approve_versions(*, versions: Sequence[FormulaVersion], who: User | None = N
     """
     list(Formula.objects.order_by("pk").select_for_update(no_key=True).values_list("pk", flat=True))
     rows = list(FormulaVersion.objects.filter(pk__in=[version.pk for version in versions]).select_related("formula"))
+    if len({row.formula_id for row in rows}) < len(rows):
+        raise BadInput("two versions of one formula: one is approved at a time", code="not_approvable")
     for row in rows:
         if row.status == FormulaVersion.Status.APPROVED:
             raise WrongState(f"formula {row.formula.code} version {row.version} is approved already")

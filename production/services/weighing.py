@@ -301,6 +301,8 @@ def _found_for(weighing: Weighing) -> StockEvent | None:
     )
     if before is None or before.kind != StockEvent.Kind.COUNTED or before.why != transforming.FOUND:
         return None
+    if StockEvent.objects.filter(corrects=before).exists():
+        return None
     return before if before.happened_at == weighing.event.happened_at else None
 
 

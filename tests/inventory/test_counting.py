@@ -6,10 +6,11 @@ import pytest
 
 from inventory import clock
 from inventory.errors import BadInput, Shortage
-from inventory.models import Alert, Reservation, StockEvent
+from inventory.models import Alert, Portion, Reservation, StockEvent
+from inventory.services.buying import Delivery, receive
 from inventory.services.counting import count, discard, sample
 from inventory.services.reserving import Want, reserve
-from tests.inventory.builders import G, books, days, make_stock, make_transformation
+from tests.inventory.builders import KG, G, books, days, make_item, make_party, make_stock, make_transformation
 
 pytestmark = pytest.mark.django_db
 
@@ -92,3 +93,26 @@ def test_what_cannot_be_is_refused_and_changes_nothing(act, error):
     with pytest.raises(error):
         act(portion)
     assert books() == before
+
+
+def count_one(*, portion, quantity, happened_at):
+    return count(portion=portion, counted=quantity, happened_at=happened_at)
+
+
+@pytest.mark.parametrize("act", [discard, sample, count_one])
+def test_nothing_happened_to_a_lot_before_it_came(act):
+    """Or the stock of the days before would be less than nothing."""
+    receive(supplier=make_party(), deliveries=[Delivery(item=make_item(), quantity=KG)])
+    portion = Portion.objects.select_related("lot__item").get()
+    before = books()
+    with pytest.raises(BadInput) as refusal:
+        act(portion=portion, quantity=1, happened_at=clock.now() - timedelta(days=2))
+    assert refusal.value.code == "before_it_came"
+    assert books() == before
+
+
+def test_opening_stock_was_here_before_it_was_written_down():
+    portion = make_stock(quantity=KG)
+    discard(portion=portion, quantity=1, happened_at=clock.now() - timedelta(days=2))
+    portion.refresh_from_db()
+    assert portion.on_hand == KG - 1

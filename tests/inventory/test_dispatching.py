@@ -1,5 +1,7 @@
 """What is wanted, what leaves, what comes back."""
 
+from datetime import timedelta
+
 import pytest
 
 from inventory import clock
@@ -228,3 +230,12 @@ def test_a_priority_is_a_whole_number_from_0(balm, ann, priority):
         want(item=balm, quantity=1, due_on=days(3), customer=ann, priority=priority)
     assert [fault.field for fault in refusal.value.faults] == ["priority"]
     assert not Demand.objects.exists()
+
+
+def test_nothing_comes_back_before_it_left(stock, ann):
+    (line,) = dispatch(lines=[Leaving(stock, 2)], customer=ann).lines.all()
+    before = books()
+    with pytest.raises(BadInput) as refusal:
+        take_back(dispatch_line=line, quantity=1, happened_at=clock.now() - timedelta(days=2))
+    assert refusal.value.code == "before_it_left"
+    assert books() == before

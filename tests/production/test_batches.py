@@ -458,3 +458,10 @@ def test_a_corrected_reading_beside_a_full_reservation_sets_nothing_more_aside(s
     )
     weighing.correct_weighing(weighing=reading, why="misread")
     assert Reservation.objects.get(transformation=started.pk, portion=oil_here).quantity == 200_000
+
+
+def test_a_batch_is_no_larger_than_each_of_its_lines_may_be(gel, water):
+    """Also of drawn water, which nobody sets aside and so nobody would look at before the start."""
+    tub = item("TUB", "product", "count")
+    version = formula("TUB", tub, [(gel, "1 g"), (water, "1000 kg")], basis="per_unit")
+    refuses(BadInput, lambda: batches.plan(version=version, charge=1001, planned_for=in_days(0)))

@@ -11,7 +11,7 @@ from django.test.utils import CaptureQueriesContext
 from inventory.errors import BadInput, WrongState
 from production.models import FormulaVersion, Line
 from production.services import formulas
-from production.services.formulas import LineSpec, SubstituteSpec, VersionSpec
+from production.services.formulas import CheckSpec, LineSpec, StepSpec, SubstituteSpec, VersionSpec
 from tests.production.builders import formula, item
 
 pytestmark = pytest.mark.django_db
@@ -242,3 +242,54 @@ def test_two_formulas_and_twenty_are_written_and_approved_with_the_same_number_o
 
     few = write_and_approve([f"A{n}" for n in range(2)])
     assert write_and_approve([f"B{n}" for n in range(20)]) == few
+
+
+LONG = "x" * 201
+
+
+@pytest.mark.parametrize(
+    ("facts", "field"),
+    [
+        ({"formula_code": LONG}, "formula"),
+        ({"formula_code": ""}, "formula"),
+        ({"version": 2**31}, "version"),
+        ({"yield_percent": 1.5}, "yield_percent"),
+        ({"loss_mg": True}, "loss"),
+        ({"batch_multiple": 1.5}, "batch_multiple"),
+        ({"steps": [StepSpec("Stir.", phase=LONG)]}, "phase"),
+        ({"steps": [StepSpec(" ")]}, "text"),
+        ({"steps": [StepSpec("Stir.", position=-1)]}, "step"),
+        ({"steps": [StepSpec("Stir.", minutes=-5)]}, "minutes"),
+        ({"steps": [StepSpec("Stir.", temperature_c=Decimal("99999"))]}, "temperature_c"),
+        ({"checks": [CheckSpec(LONG, "release")]}, "check"),
+        ({"checks": [CheckSpec("pH", "release", unit=LONG)]}, "unit"),
+        ({"checks": [CheckSpec("look", "release", expected=LONG)]}, "expected"),
+        ({"checks": [CheckSpec("pH", "release", low=Decimal("NaN"))]}, "low"),
+        ({"checks": [CheckSpec("pH", "release", high=Decimal(10) ** 20)]}, "high"),
+        ({"checks": [CheckSpec("pH", "release", high=Decimal("5.12345"))]}, "high"),
+    ],
+)
+def test_a_value_that_the_tables_do_not_keep_is_told_and_nothing_is_written(oil, balm, facts, field):
+    spec = VersionSpec(
+        **{"formula_code": "F", "item": balm, "basis": "percent", "lines": [LineSpec(oil, "100")]} | facts
+    )
+    with pytest.raises(BadInput) as refused:
+        formulas.write_version(spec=spec)
+    assert field in [fault.field for fault in refused.value.faults]
+    assert not FormulaVersion.objects.exists()
+
+
+@pytest.mark.parametrize("ratio", ["0", "-1", "NaN", "0.0000001", "1000000"])
+def test_a_ratio_is_kept_exactly_or_refused(oil, wax, balm, ratio):
+    line = LineSpec(oil, "100", substitutes=[SubstituteSpec(wax, Decimal(ratio))])
+    with pytest.raises(BadInput) as refused:
+        formulas.write_version(spec=VersionSpec("F", balm, "percent", [line]))
+    assert [fault.field for fault in refused.value.faults] == ["ratio"]
+
+
+def test_two_versions_of_one_formula_are_not_approved_together(oil, balm):
+    first = formula("F", balm, [(oil, "100")], approve=False)
+    second = formulas.new_version_from(version=first)
+    with pytest.raises(BadInput):
+        formulas.approve_versions(versions=[first, second])
+    assert not FormulaVersion.objects.exclude(status="draft").exists()
