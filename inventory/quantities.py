@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from fractions import Fraction
 from functools import cache
 from typing import Any
@@ -195,9 +195,3 @@ def round_down(value: Fraction) -> int:
 
 def round_half_up(value: Fraction) -> int:
     return (2 * value.numerator + value.denominator) // (2 * value.denominator)
-
-
-def to_step(steps: int, step: int, *, up: bool) -> int:
-    """The nearest multiple of a scale's step, not below (up) or not above."""
-    rounding = ROUND_CEILING if up else ROUND_FLOOR
-    return int((Decimal(steps) / step).to_integral_value(rounding)) * step

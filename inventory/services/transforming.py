@@ -252,12 +252,6 @@ def reopen(*, transformation: Transformation, who: User | None = None) -> Transf
     return transformation
 
 
-@write
-def release_unused(*, transformation: Transformation, who: User | None = None) -> int:
-    """Free what is still set aside for a making; answers how many reservations."""
-    return free(transformation=transformation, who=who)
-
-
 def _check_open(transformation: Transformation) -> None:
     transformation.refresh_from_db()
     if transformation.closed_at is not None:

@@ -9,7 +9,8 @@ from __future__ import annotations
 import argparse
 import datetime
 import sys
-from typing import Any
+from collections.abc import Callable
+from typing import IO, Any, cast
 
 import orjson
 from django.contrib.auth import get_user_model
@@ -57,7 +58,13 @@ def read_weeks(text: str) -> int:
 
 
 class DoorCommand(BaseCommand):
-    """Base of the commands. A subclass defines ``arguments``, ``answer`` and ``show``."""
+    """Base of the commands. A subclass defines ``arguments``, ``answer`` and ``show``.
+
+    ``answer`` makes the one domain call, given ``who`` and the command's options by name, and returns the
+    JSON-ready answer.
+    """
+
+    answer: Callable[..., Any]
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")
@@ -66,10 +73,6 @@ class DoorCommand(BaseCommand):
 
     def arguments(self, parser: CommandParser) -> None:
         """Add the command's own arguments."""
-
-    def answer(self, *, who: Any, **options: Any) -> Any:
-        """Make the one domain call; return the JSON-ready answer."""
-        raise NotImplementedError
 
     def show(self, console: Console, document: Any) -> None:
         """Print the answer for a person."""
@@ -109,7 +112,7 @@ class DoorCommand(BaseCommand):
     def console(self) -> Console:
         """A terminal of at least 100 columns, so that tables do not break when output is piped."""
         width = None if sys.stdout.isatty() else 120
-        return Console(file=self.stdout._out, width=width, highlight=False)  # type: ignore[attr-defined]
+        return Console(file=cast(IO[str], self.stdout._out), width=width, highlight=False)
 
 
 def find_user(username: str | None) -> Any:

@@ -7,7 +7,6 @@ import pytest
 from inventory import clock
 from inventory.errors import BadInput, Conflict, Shortage, Unusable, WrongState
 from inventory.models import Alert, Lot, Portion, Reservation, StockEvent
-from inventory.services.counting import discard
 from inventory.services.lots import decide
 from inventory.services.reserving import Want, reserve
 from inventory.services.transforming import (
@@ -15,7 +14,6 @@ from inventory.services.transforming import (
     draw,
     make,
     open_transformation,
-    release_unused,
     reopen,
     reschedule,
     use,
@@ -250,12 +248,3 @@ def test_a_batch_number_is_used_once_and_a_day_may_change():
     with pytest.raises(BadInput):
         open_transformation(code="", item=making.item, planned_for=days(0))
     assert reschedule(transformation=making, planned_for=days(4)).planned_for == days(4)
-
-
-def test_what_is_left_set_aside_can_be_freed():
-    portion = make_stock(quantity=100 * G)
-    making = make_transformation()
-    reserve(wants=[Want(portion.lot.item_id, 60 * G)], on=days(0), transformation=making)
-    assert release_unused(transformation=making) == 1
-    discard(portion=portion, quantity=100 * G)
-    assert not Alert.objects.exists()
