@@ -11,7 +11,8 @@ from __future__ import annotations
 import functools
 import hashlib
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any, ParamSpec, TypeVar
 
 from django.db import DataError, IntegrityError, OperationalError, connection, transaction
@@ -83,6 +84,28 @@ def lock_items(item_ids: Iterable[int]) -> None:
         .select_for_update(no_key=True)
         .values_list("pk", flat=True)
     )
+
+
+@contextmanager
+def steady_read() -> Iterator[None]:
+    """All that is read inside is of one moment, however many queries it takes. Nothing is written inside.
+
+    On PostgreSQL a read-only transaction of its own, REPEATABLE READ; on SQLite a deferred one, which takes no
+    write lock. Inside a transaction that has begun already it adds nothing.
+    """
+    if connection.in_atomic_block:
+        yield
+    elif connection.vendor == "postgresql":
+        with transaction.atomic(), connection.cursor() as cursor:
+            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+            yield
+    else:
+        with connection.cursor() as cursor:
+            cursor.execute("BEGIN DEFERRED")
+            try:
+                yield
+            finally:
+                cursor.execute("ROLLBACK")
 
 
 def retry_safe(key: str | None, action: str, content: Any, act: Callable[[], Any]) -> Any:

@@ -22,6 +22,7 @@ from inventory.models import (
     Reservation,
 )
 from inventory.quantities import WHOLE
+from inventory.transactions import steady_read
 from inventory.usability import plan_days_of_life
 from inventory.workshop import open_weekdays
 from planner.collector import collector_paused
@@ -36,8 +37,9 @@ NO_AMOUNT = Fraction(0)
 
 
 @collector_paused()
+@steady_read()
 def take_snapshot(*, from_day: date, weeks: int) -> engine.Problem:
-    """The whole workshop as one problem; ``to`` is inclusive: from + 7 weeks - 1."""
+    """The whole workshop, as it is at one moment, as one problem; ``to`` is inclusive: from + 7 weeks - 1."""
     items, rows = read_items()
     lots, portion_index = read_lots(rows)
     demands, demand_index = read_demands()

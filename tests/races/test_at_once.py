@@ -1,0 +1,141 @@
+"""Two people at once, on PostgreSQL: on SQLite one writes after the other, and there is no such moment.
+
+Each race has its control: the same without what guards it goes wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import count
+from threading import Barrier, Thread
+from typing import Any
+
+import pytest
+from django.db import connection, connections
+
+from inventory import clock
+from inventory.errors import Conflict
+from inventory.ledger import verify
+from inventory.models import Demand, Offer, PurchaseOrder
+from inventory.services import dispatching, lots
+from planner import services, snapshot
+from production.models import Batch
+from production.services import batches, finishing, weighing
+from tests.inventory.builders import make_party
+from tests.production.builders import formula, in_days, item, stock
+
+pytestmark = [
+    pytest.mark.django_db(transaction=True),
+    pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite lets one write after the other"),
+]
+
+
+def at_once(*acts: Callable[[], Any]) -> list[Any]:
+    """What each act answers or raises, all begun at one moment, each on a connection of its own."""
+    answers: list[Any] = [None] * len(acts)
+    gate = Barrier(len(acts))
+
+    def run(number: int) -> None:
+        try:
+            gate.wait(10)
+            answers[number] = acts[number]()
+        except Exception as error:
+            answers[number] = error
+        finally:
+            connections.close_all()
+
+    threads = [Thread(target=run, args=(number,)) for number in range(len(acts))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return answers
+
+
+@pytest.fixture
+def proposals(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """A making and a purchase; whoever accepts waits with the plan until the other has planned too."""
+    oil, gel = item("OIL"), item("GEL", "intermediate")
+    Offer.objects.create(supplier=make_party("HILL"), item=oil, pack=1_000_000, lead_time_days=2)
+    formula("GEL", gel, [(oil, "100")])
+    dispatching.want(item=gel, quantity=100_000, due_on=in_days(10))
+    plan = services.run_plan(from_day=clock.today(), weeks=4).plan
+    gate, plan_now, turns = Barrier(2), services.run_plan, count()
+
+    def plan_together(**asked: Any) -> services.PlanRun:
+        run = plan_now(**asked)
+        if next(turns) < 2:  # who tries again does not wait
+            gate.wait(10)
+        return run
+
+    monkeypatch.setattr(services, "run_plan", plan_together)
+    return [row.id for row in (*plan.make, *plan.buy)]
+
+
+def accept(proposals: list[str]) -> list[services.Accepted]:
+    return services.accept(proposals=proposals, from_day=clock.today(), weeks=4)
+
+
+def test_accepted_at_once_is_made_firm_once_and_both_are_told_the_same(proposals: list[str]) -> None:
+    first, second = at_once(lambda: accept(proposals), lambda: accept(proposals))
+    assert [one.result for one in first] == [one.result for one in second]
+    assert sorted(one.again for one in first + second) == [False, False, True, True]
+    assert (Batch.objects.count(), PurchaseOrder.objects.count()) == (1, 1)
+
+
+def test_control_without_another_try_one_of_them_is_refused(
+    proposals: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(services, "TRIES", 1)
+    answers = at_once(lambda: accept(proposals), lambda: accept(proposals))
+    assert sum(isinstance(answer, Conflict) for answer in answers) == 1
+
+
+def wanted_meanwhile(monkeypatch: pytest.MonkeyPatch) -> snapshot.engine.Problem:
+    """A snapshot of a batch and no demand; while it is taken, somebody cancels the batch and somebody wants some."""
+    oil, gel = item("OIL"), item("GEL", "intermediate")
+    stock(oil, "1 kg", "OIL-1")
+    batch = batches.plan(version=formula("GEL", gel, [(oil, "100")]), charge=1000, planned_for=clock.today())
+    batches.reserve(batch=batch)
+    read_items = snapshot.read_items
+
+    def read_items_and_be_overtaken() -> Any:
+        items = read_items()
+        at_once(
+            lambda: (batches.cancel(batch=batch, why="no"), dispatching.want(item=oil, quantity=5, due_on=in_days(1)))
+        )
+        return items
+
+    monkeypatch.setattr(snapshot, "read_items", read_items_and_be_overtaken)
+    problem = snapshot.take_snapshot(from_day=clock.today(), weeks=2)
+    assert Demand.objects.count() == 1
+    return problem
+
+
+def test_a_snapshot_is_of_one_moment(monkeypatch: pytest.MonkeyPatch) -> None:
+    problem = wanted_meanwhile(monkeypatch)
+    assert (len(problem.batches), len(problem.reservations), len(problem.demands)) == (1, 1, 0)
+
+
+def test_control_a_snapshot_without_its_transaction_is_of_two_moments(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(snapshot, "take_snapshot", snapshot.take_snapshot.__wrapped__.__wrapped__)
+    problem = wanted_meanwhile(monkeypatch)
+    assert (len(problem.batches), len(problem.demands)) == (0, 1)
+
+
+def test_a_recall_while_a_batch_ends_reaches_what_it_becomes() -> None:
+    oil, gel = item("OIL"), item("GEL", "intermediate")
+    oil_here = stock(oil, "1 kg", "OIL-1")
+    version = formula("GEL", gel, [(oil, "100")])
+    for round_ in range(5):
+        batch = batches.start(batch=batches.plan(version=version, charge=1000, planned_for=clock.today()))
+        weighing.weigh(line=batch.lines.get(), portion=oil_here, quantity=1000)
+        made, held = at_once(
+            lambda batch=batch: finishing.finish(batch=batch, made=1000),
+            lambda: services.decide_affected(origins=[oil_here.lot], status="held", why="recall"),
+        )
+        assert not isinstance(held, Exception), held
+        made.refresh_from_db()
+        assert made.status == "held", round_
+        lots.decide(lots=[oil_here.lot, made], status="released", why="the nose was wrong")
+    assert verify() == []
