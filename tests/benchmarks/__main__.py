@@ -66,13 +66,14 @@ def main() -> int:
         say(f"filling {size.name}: {size.items} items, {size.batches} batches, {size.lots} lots ...")
         run_module("tests.benchmarks.fill", size.name, str(SEED), environment=environment)
         wholes = []
-        for number in range(asked.times):
-            say(f"plan, run {number + 1} of {asked.times} ...")
+        times = asked.times or (1 if size.name == "tiny" else 5)
+        for number in range(times):
+            say(f"plan, run {number + 1} of {times} ...")
             wholes.append(run_plan(Path(folder) / "plan.json", environment))
         plan = json.loads(wholes[-1].output.read_bytes())
         say("inside one process ...")
         inside = json.loads(run_module("tests.benchmarks.inside", size.name, environment=environment))
-    figures = figures_of(size, wholes, inside)
+    figures = [machine_figure(), *figures_of(size, wholes, inside)]
     say("")
     print(table_of(figures))
     faults = faults_of(size, plan, inside)
@@ -87,7 +88,9 @@ def read_arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("--size", choices=SIZES, default="tiny")
     parser.add_argument("--database", metavar="URL", help="an empty database, or one that this size filled before")
-    parser.add_argument("--times", type=int, default=3, help="runs of the whole command, the best counts (default 3)")
+    parser.add_argument(
+        "--times", type=int, help="runs of the whole command, the best counts (default: 1 at tiny, else 5)"
+    )
     parser.add_argument("--report", action="store_true", help=f"write {REPORT.name} beside this file")
     return parser.parse_args()
 
@@ -135,6 +138,22 @@ def run_plan(output: Path, environment: dict[str, str]) -> Whole:
 # What the figures say
 
 
+def machine_figure() -> Figure:
+    """How fast the machine is just now: without it figures of two days cannot be compared."""
+    took = []
+    for _ in range(5):
+        begun = time.process_time()
+        sum(number * number for number in range(1_000_000))
+        took.append(time.process_time() - begun)
+    load = " ".join(f"{each:.1f}" for each in os.getloadavg())
+    processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    return Figure(
+        "the machine: a million squares",
+        f"{min(took) * 1000:.0f} to {max(took) * 1000:.0f} ms",
+        f"load {load} on {processors} processors",
+    )
+
+
 def figures_of(size: Size, wholes: list[Whole], inside: dict[str, Any]) -> list[Figure]:
     plan, trace, verify = inside["plan"], inside["trace"], inside["verify"]
     wall = min(whole.wall_s for whole in wholes)
@@ -149,9 +168,9 @@ def figures_of(size: Size, wholes: list[Whole], inside: dict[str, Any]) -> list[
             f"best of {len(wholes)}",
             *(("5 s", wall < PLAN_WALL_SECONDS) if barred else ()),
         ),
-        Figure("`plan --json` whole, processor", f"{processor:.2f} s"),
+        Figure("- the same, processor", f"{processor:.2f} s"),
         Figure(
-            "`plan --json` whole, peak memory",
+            "- peak memory",
             f"{peak:.0f} MiB",
             "",
             *(("1 GiB", peak < PLAN_PEAK_MIB) if barred else ()),
@@ -182,7 +201,7 @@ def figures_of(size: Size, wholes: list[Whole], inside: dict[str, Any]) -> list[
             f"{trace['links']} links, {trace['dispatches']} dispatches, {trace['queries']} queries",
             *(("50 ms", trace["median_s"] < TRACE_SECONDS) if barred else ()),
         ),
-        Figure("- processor", f"{trace['processor_s'] * 1000:.1f} ms"),
+        Figure("- the same, processor", f"{trace['processor_s'] * 1000:.1f} ms"),
         Figure(
             f"verify {verify['movements']} movements",
             f"{verify['verify_s']:.3f} s",
@@ -254,11 +273,10 @@ def sections_of(text: str) -> dict[str, str]:
 def section_of(size: Size, figures: list[Figure], asked: argparse.Namespace) -> str:
     database = (asked.database or "sqlite").partition(":")[0]
     versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in ("Django", "numpy", "orjson"))
-    load = " ".join(f"{each:.1f}" for each in os.getloadavg())
     return (
         f"\n{size.items} items, {size.batches} batches over {WEEKS} weeks, {size.lots} lots, {size.demands} demands, "
         f"about {size.lines} lines a mix.\n\n"
-        f"{datetime.now(UTC):%Y-%m-%d}, {platform.machine()}, {os.cpu_count()} processors, load {load}; "
+        f"{datetime.now(UTC):%Y-%m-%d}, {platform.system()} {platform.machine()}; "
         f"Python {platform.python_version()}, {database}, {versions}.\n\n"
         f"{table_of(figures)}\n"
     )

@@ -15,7 +15,7 @@ from django.core.management import call_command  # noqa: E402
 
 from inventory.models import Item, Lot  # noqa: E402
 from tests.benchmarks.sizes import ORIGIN_LOT, SIZES  # noqa: E402
-from tests.benchmarks.workload import fill  # noqa: E402
+from tests.benchmarks.writing import fill  # noqa: E402
 
 
 def main() -> None:

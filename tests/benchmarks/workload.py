@@ -1,4 +1,4 @@
-"""A seeded workshop of a named size, written into an empty database in bulk: the same seed gives the same rows.
+"""A seeded workshop of a named size, as rows in memory: the same seed gives the same rows. ``writing`` writes them.
 
 Stock is sized by what the planned batches will use, so that most of their lines are covered, some are
 expected and some are short. Balances are consistent with the ledger. One raw lot has a past: makings on
@@ -9,39 +9,27 @@ Needs django.setup() before it is imported.
 from __future__ import annotations
 
 import random
-import uuid
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from fractions import Fraction
-from functools import cache
-from itertools import islice
 from typing import Any
-
-from django.core.management.color import no_style
-from django.db import DEFAULT_DB_ALIAS, connection, connections, models, transaction
 
 from inventory.models import (
     Demand,
     Dispatch,
     DispatchLine,
     Item,
-    Lot,
-    Movement,
     Offer,
     Party,
-    Portion,
     PurchaseOrder,
     PurchaseOrderLine,
     Reservation,
-    StockEvent,
     Transformation,
 )
-from inventory.numbers import fold
 from inventory.quantities import WHOLE
 from production.arithmetic import UnitShare, split_charge, unit_quantity
-from production.models import Batch, BatchLine, Formula, FormulaVersion, Line, LineSubstitute, Weighing
+from production.models import Batch, BatchLine, FormulaVersion
 from tests.benchmarks.sizes import FIRST_DAY, ORIGIN_ITEM, ORIGIN_LOT, WEEKS, Size
 
 HORIZON_DAYS = 7 * WEEKS
@@ -120,14 +108,7 @@ class Happened:
     dispatch_line_pk: int | None = None
 
 
-def fill(size: Size, *, seed: int = 1) -> None:
-    """Write the workshop of this size into the empty database, in one transaction."""
-    with transaction.atomic():
-        Workload(size, random.Random(seed)).write()
-        _restart_numbering()
-    if connection.vendor == "postgresql":
-        with connection.cursor() as cursor:
-            cursor.execute("ANALYZE")
+Takes = list[tuple[Kept, int]]
 
 
 class Workload:
@@ -412,14 +393,14 @@ class Workload:
         for number, product in enumerate(products):
             self._dispatch(number, product, begin + timedelta(days=30 + number % 50))
 
-    def _makings(self, group: str, feeds: list[list[tuple[Kept, int]]], first_day: date) -> list[Kept]:
+    def _makings(self, group: str, feeds: list[Takes], first_day: date) -> list[Kept]:
         items = self.group[group]
         return [
             self._made(items[number % len(items)], number, first_day + timedelta(days=number % 10), feed)
             for number, feed in enumerate(feeds)
         ]
 
-    def _made(self, item: Item, number: int, day: date, feed: list[tuple[Kept, int]]) -> Kept:
+    def _made(self, item: Item, number: int, day: date, feed: Takes) -> Kept:
         """One finished making that used what it was fed, and of its formula's other items lots of the past."""
         method = self.methods[item.pk]
         others = [part for part, _ in method.lines if not part.drawn][len(feed) :]
@@ -434,9 +415,9 @@ class Workload:
             made = charge - LEFT_IN_VESSEL_MG
         batch = self._open_making(item, day, charge, status="finished")
         making = self.transformations[-1]
-        making.made_on, making.closed_at = day, _noon(day)
+        making.made_on, making.closed_at = day, noon_of(day)
         making.left_in_vessel_mg = 0 if packs else LEFT_IN_VESSEL_MG
-        batch.started_at = batch.finished_at = _noon(day)
+        batch.started_at = batch.finished_at = noon_of(day)
         for portion, quantity in used:
             self._take("used", day, portion, quantity, transformation_pk=making.pk)
         lot = self._store(item, "released", day, number=making.code, transformation_pk=making.pk)
@@ -554,41 +535,57 @@ class Workload:
     # -- set aside, weighed, sampled -------------------------------------------------------------------
 
     def _firm_up_batches(self) -> None:
-        """Of the batches of the first four weeks a fifth is reserved and a fiftieth started, as far as stock allows."""
+        """Of the batches of the first weeks a quarter is reserved and a fiftieth started, as far as stock allows."""
         last_day = FIRST_DAY + timedelta(days=FIRM_FIRST_DAYS)
         planned = zip(self.batches[: self.size.batches], self.transformations, strict=False)
         near = [(batch, making) for batch, making in planned if making.planned_for < last_day]
+        started = 0
         for number, (batch, making) in enumerate(near):
-            if number % 5 and number % 50 != 1:
+            to_start = started * 50 <= number
+            taken = self._cover(batch, making) if to_start or number % 4 == 0 else None
+            if taken is None:
                 continue
-            taken = self._cover(batch, making)
-            if taken and number % 50 == 1:
+            if to_start:
+                started += 1
                 self._start(batch, making, taken)
-            elif taken and number % 5 == 0:
-                batch.status = "reserved"
-                for portion, quantity in taken:
+                continue
+            batch.status = "reserved"
+            for takes in taken:
+                for portion, quantity in takes:
                     self._set_aside(portion, quantity, transformation_id=making.pk)
 
-    def _cover(self, batch: Batch, making: Transformation) -> list[tuple[Kept, int]]:
-        """A portion that serves each line alone, first expiry first; nothing unless every line finds one."""
+    def _cover(self, batch: Batch, making: Transformation) -> list[Takes] | None:
+        """What serves each line, first expiry first; None unless every line is served."""
         method = self.methods[making.item_id]
         taken = []
         for (item, _), quantity in zip(method.lines, method.quantities(batch.charge), strict=True):
-            if item.drawn or not quantity:
-                continue
-            usable = [
-                (_last_day(portion), portion.pk, portion)
-                for lot in self.lots_of[item.pk]
-                if lot.status == "released"
-                for portion in lot.portions
-                if portion.free >= quantity
-            ]
-            until = making.planned_for + timedelta(days=item.min_remaining_days)
-            usable = [each for each in usable if each[0] >= until]
-            if not usable:
-                return []
-            taken.append((min(usable)[2], quantity))
+            takes: Takes = []
+            if quantity and not item.drawn:
+                until = making.planned_for + timedelta(days=item.min_remaining_days)
+                single_lot = method.basis == PER_UNIT and item.kind == "intermediate"
+                takes = self._take_free(item, quantity, until, at_least=quantity if single_lot else 1)
+                if not takes:
+                    return None
+            taken.append(takes)
         return taken
+
+    def _take_free(self, item: Item, quantity: int, until: date, *, at_least: int) -> Takes:
+        """From released portions with so much free that live until then; nothing where they do not suffice."""
+        usable = sorted(
+            (last_day, portion.pk, portion)
+            for lot in self.lots_of[item.pk]
+            if lot.status == "released"
+            for portion in lot.portions
+            if portion.free >= at_least and (last_day := _last_day(portion)) >= until
+        )
+        takes: Takes = []
+        for _, _, portion in usable:
+            part = min(quantity, portion.free)
+            takes.append((portion, part))
+            quantity -= part
+            if not quantity:
+                return takes
+        return []
 
     def _set_aside(self, portion: Kept, quantity: int, **holder: int) -> None:
         portion.reserved += quantity
@@ -602,13 +599,14 @@ class Workload:
             )
         )
 
-    def _start(self, batch: Batch, making: Transformation, taken: list[tuple[Kept, int]]) -> None:
+    def _start(self, batch: Batch, making: Transformation, taken: list[Takes]) -> None:
         """A sheet of which the first half is weighed and the rest set aside."""
-        batch.status, batch.started_at = "started", _noon(FIRST_DAY - timedelta(days=1))
+        yesterday = FIRST_DAY - timedelta(days=1)
+        batch.status, batch.started_at = "started", noon_of(yesterday)
         method = self.methods[making.item_id]
-        portions = iter(taken)
-        sheet = zip(method.lines, method.quantities(batch.charge), strict=True)
-        for position, ((item, _), required) in enumerate(sheet, start=1):
+        sheet = zip(method.lines, method.quantities(batch.charge), taken, strict=True)
+        for position, ((item, _), required, takes) in enumerate(sheet, start=1):
+            weighed = bool(takes) and position <= len(method.lines) // 2
             line = BatchLine(
                 pk=len(self.sheet_lines) + 1,
                 batch_id=making.pk,
@@ -617,19 +615,16 @@ class Workload:
                 required=required,
                 tolerance=required // 100,
                 single_lot=method.basis == PER_UNIT and item.kind == "intermediate",
+                done=weighed or not required,
             )
             self.sheet_lines.append(line)
-            if item.drawn or not required:
-                line.done = not required
-                continue
-            portion, quantity = next(portions)
-            if position > len(method.lines) // 2:
-                self._set_aside(portion, quantity, transformation_id=making.pk)
-                continue
-            line.done = True
-            portion.on_hand -= quantity
-            self._take("used", FIRST_DAY - timedelta(days=1), portion, quantity, transformation_pk=making.pk)
-            self.weighings.append((line, self.happened[-1]))
+            for portion, quantity in takes:
+                if weighed:
+                    portion.on_hand -= quantity
+                    self._take("used", yesterday, portion, quantity, transformation_pk=making.pk)
+                    self.weighings.append((line, self.happened[-1]))
+                else:
+                    self._set_aside(portion, quantity, transformation_id=making.pk)
 
     def _reserve_demands(self) -> None:
         for demand in self.demands:
@@ -649,159 +644,6 @@ class Workload:
                 self.happened.append(Happened("sampled", lot.received_on, portion, 5000))
                 portion.taken += 5000
 
-    # -- writing ---------------------------------------------------------------------------------------
-
-    def write(self) -> None:
-        """Insert everything in an order that foreign keys allow."""
-        _insert(Item, self.items)
-        _insert(Party, [*self.suppliers, *self.customers])
-        _insert(Offer, self.offers)
-        _insert(
-            Formula, (Formula(pk=row.version_pk, code=f"F-{row.item.code}", item=row.item) for row in self._made_by())
-        )
-        _insert(FormulaVersion, self._versions())
-        _insert(Line, self._lines())
-        _insert(LineSubstitute, self._substitutes())
-        _insert(PurchaseOrder, self.orders)
-        _insert(PurchaseOrderLine, self.order_lines)
-        _insert(Demand, self.demands)
-        _insert(Transformation, self.transformations)
-        _insert(Batch, self.batches)
-        _insert(Lot, (_lot_row(lot) for lot in self.lots))
-        _insert(Portion, (_portion_row(portion) for lot in self.lots for portion in lot.portions))
-        _insert(Dispatch, self.dispatches)
-        _insert(DispatchLine, self.dispatch_lines)
-        _insert(StockEvent, self._events())
-        _insert(Movement, self._movements())
-        _insert(Reservation, self.reservations)
-        _insert(BatchLine, self.sheet_lines)
-        _insert(Weighing, self._weighing_rows())
-
-    def _made_by(self) -> Iterable[Method]:
-        return self.methods.values()
-
-    def _versions(self) -> Iterator[FormulaVersion]:
-        for method in self._made_by():
-            mixes = method.basis == PERCENT
-            yield FormulaVersion(
-                pk=method.version_pk,
-                formula_id=method.version_pk,
-                version=1,
-                basis=method.basis,
-                yield_percent=980_000 if mixes else 990_000,
-                loss_mg=20_000 if mixes else 0,
-                status="approved",
-                min_batch=500_000 if mixes else 12,
-                batch_multiple=1000 if mixes else 12,
-                max_batch=15_000_000 if mixes else None,
-                approved_at=_noon(FIRST_DAY - timedelta(days=300)),
-            )
-
-    def _lines(self) -> Iterator[Line]:
-        pk = 0
-        for method in self._made_by():
-            mixes = method.basis == PERCENT
-            for position, (item, amount) in enumerate(method.lines, start=1):
-                pk += 1
-                qs = mixes and item.drawn
-                per_unit = Fraction(0 if mixes else amount)
-                yield Line(
-                    pk=pk,
-                    version_id=method.version_pk,
-                    position=position,
-                    phase="ABCD"[position * 4 // (len(method.lines) + 1)],
-                    item=item,
-                    percent=int(amount) if mixes and not qs else None,
-                    qs=qs,
-                    numerator=None if mixes else per_unit.numerator,
-                    denominator=None if mixes else per_unit.denominator,
-                    amount_written="qs" if qs else str(amount),
-                    single_lot=not mixes and item.kind == "intermediate",
-                )
-
-    def _substitutes(self) -> Iterator[LineSubstitute]:
-        """Every fiftieth line may take another raw material."""
-        pk = line_pk = 0
-        raws = self.group["RAW"]
-        for method in self._made_by():
-            for item, _ in method.lines:
-                line_pk += 1
-                other = raws[line_pk % len(raws)]
-                if line_pk % 50 == 0 and item.kind == "raw" and not item.drawn and other.pk != item.pk:
-                    pk += 1
-                    yield LineSubstitute(pk=pk, line_id=line_pk, item=other, ratio="1.25")
-
-    def _events(self) -> Iterator[Row]:
-        """How each lot came, then what happened since. The uid is the number: equal seeds, equal rows."""
-        for lot in self.lots:
-            yield {
-                "id": lot.pk,
-                "uid": uuid.UUID(int=lot.pk),
-                "kind": "opening" if lot.transformation_pk is None else "made",
-                "happened_at": _noon(lot.received_on),
-                "recorded_at": RECORDED_AT,
-                "transformation_id": lot.transformation_pk,
-            }
-        for pk, row in enumerate(self.happened, start=len(self.lots) + 1):
-            yield {
-                "id": pk,
-                "uid": uuid.UUID(int=pk),
-                "kind": row.kind,
-                "happened_at": _noon(row.on),
-                "recorded_at": RECORDED_AT,
-                "transformation_id": row.transformation_pk,
-                "dispatch_line_id": row.dispatch_line_pk,
-            }
-
-    def _movements(self) -> Iterator[Row]:
-        moved = [(lot.pk, portion, portion.arrived) for lot in self.lots for portion in lot.portions if portion.arrived]
-        moved += [
-            (event_pk, row.portion, -row.quantity)
-            for event_pk, row in enumerate(self.happened, start=len(self.lots) + 1)
-        ]
-        for pk, (event_pk, portion, quantity) in enumerate(moved, start=1):
-            yield {
-                "id": pk,
-                "event_id": event_pk,
-                "portion_id": portion.pk,
-                "lot_id": portion.lot.pk,
-                "quantity": quantity,
-            }
-
-    def _weighing_rows(self) -> Iterator[Weighing]:
-        event_of = {id(row): pk for pk, row in enumerate(self.happened, start=len(self.lots) + 1)}
-        for pk, (line, row) in enumerate(self.weighings, start=1):
-            yield Weighing(
-                pk=pk, line=line, event_id=event_of[id(row)], lot_id=row.portion.lot.pk, quantity=row.quantity
-            )
-
-
-def _lot_row(lot: Stored) -> Row:
-    return {
-        "id": lot.pk,
-        "item_id": lot.item.pk,
-        "number": lot.number,
-        "number_folded": fold(lot.number),
-        "origin": "opening" if lot.transformation_pk is None else "made",
-        "status": lot.status,
-        "released_by": "by_decision" if lot.status == "released" else "",
-        "received_on": lot.received_on,
-        "available_on": lot.available_on,
-        "expires_on": lot.expires_on,
-        "transformation_id": lot.transformation_pk,
-    }
-
-
-def _portion_row(portion: Kept) -> Row:
-    return {
-        "id": portion.pk,
-        "lot_id": portion.lot.pk,
-        "place": portion.place,
-        "opened_on": portion.opened_on,
-        "on_hand": portion.on_hand,
-        "reserved": portion.reserved,
-    }
-
 
 def _last_day(portion: Kept) -> date:
     lot, item = portion.lot, portion.lot.item
@@ -817,46 +659,11 @@ def _last_day(portion: Kept) -> date:
     return min(days)
 
 
-def _shared_out(makings: list[list[Kept]]) -> list[list[tuple[Kept, int]]]:
+def _shared_out(makings: list[list[Kept]]) -> list[Takes]:
     """What each making takes of its lots: of every lot an equal part for each making that uses it."""
     uses = Counter(lot.pk for lots in makings for lot in lots)
     return [[(lot, lot.on_hand // uses[lot.pk]) for lot in lots] for lots in makings]
 
 
-def _noon(day: date) -> datetime:
+def noon_of(day: date) -> datetime:
     return datetime.combine(day, time(12), tzinfo=UTC)
-
-
-def _insert(model: type[models.Model], rows: Iterable[models.Model | Row]) -> None:
-    """Plain INSERTs, many at once. A row is an instance, or for the long tables its columns; blanks have defaults."""
-    fields = list(model._meta.local_concrete_fields)
-    defaults = {field.attname: field.get_default() for field in fields}
-    writers = [(field.attname, _writer(field)) for field in fields]
-    quote = connection.ops.quote_name
-    columns = ", ".join(quote(field.column) for field in fields)
-    statement = f"INSERT INTO {quote(model._meta.db_table)} ({columns}) VALUES ({', '.join(['%s'] * len(fields))})"
-    waiting = (defaults | (row if isinstance(row, dict) else vars(row)) for row in rows)
-    with connection.cursor() as cursor:
-        while some := list(islice(waiting, ROWS_AT_ONCE)):
-            cursor.executemany(statement, [[write(row[name]) for name, write in writers] for row in some])
-
-
-def _writer(field: models.Field) -> Callable[[Any], Any]:
-    """How a column's value is given to the driver; a day is converted once."""
-    database = connections[DEFAULT_DB_ALIAS]  # not through the proxy, which looks it up at every touch
-
-    def write(value: Any) -> Any:
-        return field.get_db_prep_save(value, database)
-
-    return cache(write) if isinstance(field, models.DateField) else write
-
-
-def _restart_numbering() -> None:
-    """Rows were given their keys: where the database numbers by sequences, let them go on after the last."""
-    tables = [
-        Item, Party, Offer, Formula, FormulaVersion, Line, LineSubstitute, PurchaseOrder, PurchaseOrderLine, Demand,
-        Transformation, Lot, Portion, Dispatch, DispatchLine, StockEvent, Movement, Reservation, BatchLine, Weighing,
-    ]  # fmt: skip
-    with connection.cursor() as cursor:
-        for statement in connection.ops.sequence_reset_sql(no_style(), tables):
-            cursor.execute(statement)
