@@ -31,11 +31,9 @@ from inventory.models import (
     Setting,
 )
 from inventory.quantities import COUNT, MASS, QuantityError, parse_quantity, show_percent, show_quantity
-from planner.exchange.bringing import Bringing, Version
 from planner.exchange.escaping import escaped
-from planner.exchange.faults import Faults
 from planner.exchange.known import Content, contents_of
-from planner.exchange.stock import MONEY_E6, needs_of, show_money
+from planner.exchange.stock import MONEY_E6, show_money
 from planner.exchange.tables import TABLES
 from production.arithmetic import PERCENT
 from production.models import Batch, FormulaVersion
@@ -419,17 +417,13 @@ class _Export:
                 self.left_out.append(f"batch {code}: a trial of a version that is no draft any more")
                 continue
             held = reserved.get(code, [])
-            status = batch.status
-            if status == Batch.Status.RESERVED and not self._is_covered(batch, held):
-                self.left_out.append(f"batch {code}: reserved only in part, written as planned")
-                status = Batch.Status.PLANNED
             batches.append(
                 {
                     "batch": code,
                     **_key(batch.version),
                     "size": show_quantity(batch.charge, MASS if batch.version.basis == PERCENT else COUNT),
                     "planned_for": _day(batch.transformation.planned_for),
-                    "status": status,
+                    "status": batch.status,
                     "priority": _number(batch.priority),
                 }
             )
@@ -463,15 +457,6 @@ class _Export:
             else:
                 found[row.transformation.code].append(row)
         return found
-
-    def _is_covered(self, batch: Batch, held: list[Reservation]) -> bool:
-        content = next(content for row, content in self.versions if row.pk == batch.version_id)
-        version = Version(("", 0), "", content, batch.version.status, False)
-        needs = needs_of(Bringing({}, Faults(), items=self.items), version, batch.charge)
-        sums: dict[str, int] = defaultdict(int)
-        for row in held:
-            sums[row.portion.lot.item.code] += row.quantity
-        return needs is not None and all(sums.get(code, 0) == need for code, need in needs.items())
 
 
 def _reservation_cells(batch: str, row: Reservation) -> Cells:

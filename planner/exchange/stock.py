@@ -541,7 +541,10 @@ def _set_aside(bringing: Bringing, row: Row, batch: Planned, key: PortionKey, sp
 
 
 def _check_reserved(bringing: Bringing, batch: Planned) -> None:
-    """A reserved batch has all its lines set aside, neither less nor more; a planned one at most that."""
+    """No batch has more set aside than its lines need. A reserved one may have less: stock was counted away since.
+
+    Such a batch is still served first in the plan, and starting it sets the rest aside: the report says what is open.
+    """
     assert batch.version is not None
     needs = needs_of(bringing, batch.version, batch.row["size"].steps)
     if needs is None:
@@ -552,8 +555,10 @@ def _check_reserved(bringing: Bringing, batch: Planned) -> None:
             accepted = f'reservations of at most "{shown(need, item)}" of {code}, which its lines need'
             bringing.refuse(batch.row, "batch", accepted, f"{batch.row['batch']}: {shown(held, item)}")
         elif held < need and batch.row["status"] == Batch.Status.RESERVED:
-            accepted = f'planned, or reservations of "{shown(need, item)}" of {code} (there are "{shown(held, item)}")'
-            bringing.refuse(batch.row, "status", accepted)
+            bringing.report.append(
+                f"batch {batch.row['batch']}: reserved, but {shown(need - held, item)} of {code} "
+                "is not set aside for it"
+            )
 
 
 def needs_of(bringing: Bringing, version: Version, charge: int) -> dict[str, int] | None:

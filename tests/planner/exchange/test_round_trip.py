@@ -227,6 +227,24 @@ def test_a_new_version_takes_over_and_a_draft_is_rewritten():
     assert [line.item.code for line in rose.lines.all()] == ["WATER"]
 
 
+def test_a_batch_reserved_in_part_stays_reserved_and_the_report_says_what_is_open(tmp_path):
+    """Stock that was counted away leaves such batches: the plan still serves them first."""
+
+    def original():
+        rows = tables()
+        rows["reservations"] = rows["reservations"][:1]
+        report = load_tables(as_csv(rows)).report
+        assert "batch B-1: reserved, but 200 g of WAX is not set aside for it" in report
+        assert export_tables(tmp_path / "out").left_out == []
+        return csv_files(exported_tables()), plan_bytes()
+
+    def again():
+        load_tables(tmp_path / "out")
+        return csv_files(exported_tables()), plan_bytes()
+
+    assert in_an_empty_workshop(original) == in_an_empty_workshop(again)
+
+
 def test_what_the_tables_cannot_say_is_listed(tmp_path):
     load_tables(as_csv(tables()))
     Portion.objects.create(lot=Lot.objects.get(number="W-1"), set_apart=True, on_hand=5_000)
