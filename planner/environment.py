@@ -108,6 +108,15 @@ def read_secret_key(name: str, database: dict[str, Any]) -> str:
         raise SettingError(f"{name} is not set; set it to a random text of at least 50 characters")
     path = Path(database["NAME"] + ".secret_key")
     try:
+        return _kept_key(path)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise SettingError(f"{name} is not set, and none can be kept in {path}: {reason}") from error
+
+
+def _kept_key(path: Path) -> str:
+    """The key in ``path``, made when there is none. Raises OSError."""
+    try:
         return _read_kept_key(path)
     except FileNotFoundError:
         pass

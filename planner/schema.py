@@ -2,11 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 from django.core.management import call_command
-from django.db import connection
+from django.db import DatabaseError, OperationalError, connection
 from django.db.migrations.executor import MigrationExecutor
 
-from inventory.errors import Conflict
+from inventory.errors import Conflict, DomainError
+
+
+class DatabaseUnusable(DomainError):
+    """The database cannot be reached, read or written."""
+
+    code = "database"
+    status = 503
+
+
+@contextmanager
+def database_told() -> Iterator[None]:
+    """A database that cannot be used is told in a sentence: DatabaseUnusable. Errors of our own stay what they are."""
+    try:
+        yield
+    except DatabaseError as error:
+        if type(error) not in (DatabaseError, OperationalError):
+            raise
+        name = connection.settings_dict["NAME"]
+        reason = str(error).strip().partition("\n")[0]
+        raise DatabaseUnusable(f"the database {name} cannot be used: {reason}") from error
 
 
 def ensure_schema() -> None:

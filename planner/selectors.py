@@ -11,7 +11,7 @@ from django.contrib.auth import get_user_model
 
 from inventory import ledger, selectors, tracing, workshop
 from inventory.errors import Conflict, NotFound
-from inventory.ledger import CAME, WENT, MakingBalance
+from inventory.ledger import CAME, WENT, LotBalance, MakingBalance
 from inventory.models import Dispatch, Item, Lot, Party, StockEvent
 from inventory.quantities import MASS, show_quantity
 from production.models import Batch, Formula
@@ -160,6 +160,10 @@ def trace_of(origins: Sequence[Lot], *, forward: bool) -> Row:
     }
 
 
+# In the order of the balance: what came, what went, what is here. Sets would shuffle them from run to run.
+BALANCE_COLUMNS = tuple(name for name in LotBalance._fields if name in CAME | WENT | {"on_hand"})
+
+
 def lot_row(lot: tracing.TracedLot) -> Row:
     """One lot of a trace. Opening stock ends it backward: what was before is not known, and ``origin`` says so."""
     balance = lot.balance
@@ -173,8 +177,7 @@ def lot_row(lot: tracing.TracedLot) -> Row:
         "expires_on": lot.expires_on.isoformat() if lot.expires_on else None,
         "origin": lot.origin,
         "from_origin": None if lot.from_origin is None else show_quantity(lot.from_origin, MASS),
-        **{str(kind): show_quantity(getattr(balance, kind), lot.measure) for kind in (*CAME, *WENT)},
-        "on_hand": show_quantity(balance.on_hand, lot.measure),
+        **{name: show_quantity(getattr(balance, name), lot.measure) for name in BALANCE_COLUMNS},
         "accounted_percent": None if accounted is None else str(accounted),
     }
 

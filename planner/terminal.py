@@ -269,7 +269,7 @@ def show_stock(console: Console, document: Row) -> None:
     )
     console.print(
         f"Value {document['value']} {document['currency']}".rstrip()
-        + f"; {document['unvalued']} portions without a cost"
+        + f"; {document['unvalued']} {'portion' if document['unvalued'] == 1 else 'portions'} without a cost"
     )
 
 

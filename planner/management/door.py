@@ -18,7 +18,8 @@ from django.core.management.base import BaseCommand, CommandParser
 from rich.console import Console
 
 from inventory.errors import DomainError, NotFound
-from planner.schema import ensure_schema
+from planner.exchange.cells import FIRST_DAY, LAST_DAY
+from planner.schema import database_told, ensure_schema
 
 
 def problem_document(error: DomainError) -> dict[str, Any]:
@@ -44,11 +45,12 @@ def problem_document(error: DomainError) -> dict[str, Any]:
 def read_day(text: str) -> datetime.date:
     """An ISO 8601 day for argparse."""
     try:
-        if len(text) != 10:
+        day = datetime.date.fromisoformat(text)
+        if len(text) != 10 or not FIRST_DAY <= day <= LAST_DAY:
             raise ValueError
-        return datetime.date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f'"{text}"; accepted: a day such as 2026-11-25') from None
+    return day
 
 
 def read_weeks(text: str) -> int:
@@ -85,8 +87,9 @@ class DoorCommand(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         as_json = options["json"]
         try:
-            ensure_schema()
-            document = self.answer(who=find_user(options["user"]), **options)
+            with database_told():
+                ensure_schema()
+                document = self.answer(who=find_user(options["user"]), **options)
         except DomainError as error:
             self.tell(error, as_json=as_json)
             sys.exit(2 if error.code == "ambiguous" else 1)

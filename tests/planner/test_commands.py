@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from django.contrib.auth import get_user_model
 from django.core.management import CommandError, call_command
-from django.db import connection
+from django.db import DatabaseError, IntegrityError, OperationalError, connection
 
 from tests.planner.small_house import FROM, set_up
 from tests.tables import run_json
@@ -53,7 +53,15 @@ def test_the_plan_has_the_agreed_keys_and_is_the_same_twice() -> None:
 
 @pytest.mark.parametrize(
     "arguments",
-    [("--from", "2027-02-30"), ("--from", "tomorrow"), ("--weeks", "0"), ("--weeks", "x"), ("--weeks", "-1")],
+    [
+        ("--from", "2027-02-30"),
+        ("--from", "tomorrow"),
+        ("--from", "9999-12-30"),
+        ("--from", "0001-01-01"),
+        ("--weeks", "0"),
+        ("--weeks", "x"),
+        ("--weeks", "-1"),
+    ],
 )
 def test_wrong_arguments_of_plan_are_refused(arguments: tuple[str, str]) -> None:
     with pytest.raises(CommandError):
@@ -106,6 +114,38 @@ def test_verify_ledger_is_clean_and_finds_what_was_tampered_with() -> None:
     assert (code, answer["ok"]) == (1, False)
     assert {row["what"] for row in answer["differences"]} >= {"on_hand"}
     assert "the books say 2400.007 g, the ledger adds up to 2400 g" in answer["differences"][0]["sentence"]
+
+
+def test_the_columns_of_a_trace_stand_in_the_order_of_the_balance() -> None:
+    (lot,) = run_json("trace", "hh77A", "--item", "OIL")["lots"]
+    columns = "opening received made returned counted corrected used dispatched sent_back sampled discarded on_hand"
+    names = list(lot)
+    begin = names.index("from_origin") + 1
+    assert names[begin:] == [*columns.split(), "accounted_percent"]
+
+
+@pytest.mark.parametrize(
+    "error", [OperationalError("unable to open database file"), DatabaseError("file is not a database")]
+)
+def test_a_database_that_cannot_be_used_is_told_in_a_sentence(
+    monkeypatch: pytest.MonkeyPatch, error: DatabaseError
+) -> None:
+    def broken() -> None:
+        raise error
+
+    monkeypatch.setattr("planner.management.door.ensure_schema", broken)
+    code, out, err = run("stock", "--json")
+    assert (code, json.loads(out)["code"]) == (1, "database")
+    assert f"cannot be used: {error}" in err
+
+
+def test_a_mistake_of_our_own_is_not_laid_on_the_database(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken() -> None:
+        raise IntegrityError("portion_reserved_within_on_hand")
+
+    monkeypatch.setattr("planner.management.door.ensure_schema", broken)
+    with pytest.raises(IntegrityError):
+        run("stock")
 
 
 def test_an_unknown_user_is_refused() -> None:

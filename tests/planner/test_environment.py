@@ -6,6 +6,7 @@ import os
 import stat
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -16,11 +17,13 @@ from planner import environment
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def start_with(tmp_path: Path, **variables: str) -> subprocess.CompletedProcess[str]:
-    """``manage.py check`` as a process of its own with these variables and no others of ours."""
+def start_with(
+    tmp_path: Path, command: Sequence[str] = ("check",), **variables: str
+) -> subprocess.CompletedProcess[str]:
+    """``manage.py check``, or another command, as a process of its own with these variables and no others of ours."""
     kept = {"PATH": os.environ["PATH"], "HOME": str(tmp_path), "DATABASE_URL": f"sqlite:///{tmp_path}/w.sqlite3"}
     return subprocess.run(
-        [sys.executable, "manage.py", "check"],
+        [sys.executable, "manage.py", *command],
         cwd=ROOT,
         env=kept | variables,
         capture_output=True,
@@ -57,6 +60,22 @@ def test_without_a_key_one_is_made_once_and_kept_for_its_owner_alone(tmp_path: P
     assert len(first) >= 50
     assert stat.S_IMODE(kept.stat().st_mode) == 0o600
     assert environment.read_secret_key("NO_SUCH_VARIABLE", database) == first
+
+
+def test_a_folder_that_cannot_keep_the_key_is_told(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    done = start_with(tmp_path, DATABASE_URL=f"sqlite:///{tmp_path}/file/w.sqlite3")
+    assert done.returncode == 1
+    assert f"SECRET_KEY is not set, and none can be kept in {tmp_path}/file/w.sqlite3.secret_key: " in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_file_that_is_no_database_is_told(tmp_path: Path) -> None:
+    (tmp_path / "w.sqlite3").write_bytes(b"no database, only some bytes" * 100)
+    done = start_with(tmp_path, command=("serve", "--port", "1"))
+    assert done.returncode == 1
+    assert f"the database {tmp_path}/w.sqlite3 cannot be used: file is not a database" in done.stderr
+    assert "Traceback" not in done.stderr
 
 
 def test_a_server_database_without_a_key_is_told_what_to_do(tmp_path: Path) -> None:

@@ -100,6 +100,21 @@ def test_a_taken_port_is_told_in_a_sentence(tmp_path: Path) -> None:
     assert "Traceback" not in done.stderr
 
 
+def test_an_address_that_is_none_is_told_in_a_sentence(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "manage.py", "serve", "--host", "300.1.1.1"],
+        cwd=ROOT,
+        env=variables(tmp_path / "house.sqlite3"),
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 1
+    assert "cannot listen on 300.1.1.1:8000" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
 @pytest.mark.django_db
 def test_the_start_page_tells_strangers_what_runs_but_not_what_the_workshop_holds(client: Client) -> None:
     text = client.get("/").content.decode()

@@ -12,8 +12,9 @@ import waitress
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.core.servers.basehttp import get_internal_wsgi_application
 
+from inventory.errors import DomainError
 from planner.running import parts
-from planner.schema import ensure_schema
+from planner.schema import database_told, ensure_schema
 
 WEB_THREADS = 8
 
@@ -37,13 +38,18 @@ class Command(BaseCommand):
         parser.add_argument("--port", type=read_port, default=8000, help="port (default: %(default)s)")
 
     def handle(self, *args: Any, host: str, port: int, **options: Any) -> None:
-        ensure_schema()
+        try:
+            with database_told():
+                ensure_schema()
+        except DomainError as error:
+            raise CommandError(error.message) from error
         try:
             server = waitress.create_server(
                 get_internal_wsgi_application(), host=host, port=port, threads=WEB_THREADS, ident="weighhouse"
             )
-        except OSError as error:
-            raise CommandError(f"cannot listen on {host}:{port}: {error.strerror or error}") from error
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            raise CommandError(f"cannot listen on {host}:{port}: {reason}") from error
         signal.signal(signal.SIGTERM, _leave)
         parts.start()
         self.stdout.write(f"Weighhouse runs at http://{host}:{port}/ - stop it with Ctrl-C")
