@@ -58,10 +58,10 @@ def _is_plain(cell: str, also: str = "") -> bool:
 
 
 def code() -> Reader:
-    accepted = f"a code of 1 to {CODE_LENGTH} characters, without control characters or spaces around it"
+    accepted = f"a code of 1 to {CODE_LENGTH} visible characters, without spaces around it"
 
     def read(text: str, measured: Measured) -> str:
-        if len(text) > CODE_LENGTH or not _is_plain(text) or text != text.strip():
+        if len(text) > CODE_LENGTH or not text.isprintable() or text != text.strip():
             raise Refused(accepted)
         return text
 

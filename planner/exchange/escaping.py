@@ -1,12 +1,23 @@
 """Text that a spreadsheet would run as a formula is written with an apostrophe before it, and taken back on reading.
 
 The same apostrophe keeps spaces at the edges and a leading apostrophe, so that any text comes back as it was.
-Imports nothing.
+Imports nothing of Django.
 """
 
 from __future__ import annotations
 
+import re
+
 _RUN_BY_SPREADSHEETS = "=+-@\t\r\n"
+
+
+# "=" always begins a formula; "+", "-" and "@" also begin telephone numbers and remarks, so only what calls something.
+_FORMULA = re.compile(r"\s*(?:=|[+\-@].*(?:\w\(|\|.*!))", re.DOTALL)
+
+
+def is_formula(cell: str) -> bool:
+    """Whether a cell without an apostrophe before it would be run."""
+    return _FORMULA.match(cell) is not None
 
 
 def _needs_escape(text: str) -> bool:

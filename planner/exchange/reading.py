@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from planner.exchange import workbook
-from planner.exchange.escaping import taken_back
+from planner.exchange.escaping import is_formula, taken_back
 from planner.exchange.faults import Faults
 from planner.exchange.limits import (
     MAX_CELL_CHARACTERS,
@@ -63,12 +63,16 @@ def read_tables(source: Source, known: Mapping[str, Sequence[str]], faults: Faul
 
 
 def _read_path(path: Path, known: Mapping[str, Sequence[str]], faults: Faults) -> dict[str, TextTable]:
-    if path.is_dir():
-        return _read_files(_files_of(path, faults), known, faults)
-    if path.is_file() and path.suffix.lower() == ".xlsx":
-        content = _bytes_of(path, path.name, faults)
-        return {} if content is None else _read_workbook(path.name, content, known, faults)
-    faults.add(str(path), None, "", "" if path.exists() else "not found", f"{FORMS} that exists and may be read")
+    try:
+        if path.is_dir():
+            return _read_files(_files_of(path, faults), known, faults)
+        if path.is_file() and path.suffix.lower() == ".xlsx":
+            content = _bytes_of(path, path.name, faults)
+            return {} if content is None else _read_workbook(path.name, content, known, faults)
+        wrong = "" if path.exists() else "not found"
+    except OSError as error:  # a folder on the way that may not be entered, a name too long
+        wrong = error.strerror or "not readable"
+    faults.add(str(path), None, "", wrong, f"{FORMS} that exists and may be read")
     return {}
 
 
@@ -81,7 +85,7 @@ def _files_of(folder: Path, faults: Faults) -> Iterator[tuple[str, bytes]]:
     for entry in entries:
         if entry.name.startswith("."):
             continue
-        if not entry.is_file():
+        if not _is_file(entry):
             faults.add(entry.name, None, "", "", "files only: no folders within the folder")
             continue
         if entry.suffix.lower() != ".csv":
@@ -90,6 +94,13 @@ def _files_of(folder: Path, faults: Faults) -> Iterator[tuple[str, bytes]]:
         content = _bytes_of(entry, entry.name, faults)
         if content is not None:
             yield entry.name, content
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # a link into a folder that may not be entered
+        return False
 
 
 def _bytes_of(path: Path, place: str, faults: Faults) -> bytes | None:
@@ -238,6 +249,10 @@ def _table(name: str, place: str, rows: list[list[str]], separator: str, faults:
                 f"at most {width} cells, as in the header (a cell with a comma needs quotes)",
             )
             continue
+        for column, cell in zip(header, cells, strict=False):
+            if is_formula(cell):
+                accepted = "a value, not a spreadsheet formula; an apostrophe before it keeps it as text"
+                faults.add(place, number, column, cell, accepted)
         texts = [taken_back(cell) for cell in cells]
         texts.extend([""] * (width - len(texts)))
         found.append(TextRow(number, texts))
