@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from inventory import clock, tracing
 from inventory.errors import Conflict, NotFound
 from inventory.models import Alert, Item, Lot, LotDecision, Offer, Party, PurchaseOrder, PurchaseOrderLine
+from inventory.quantities import limit_of, show_quantity
 from inventory.services import buying, ledger, lots, reserving
 from inventory.transactions import lock_items, write
 from inventory.workshop import open_weekdays
@@ -50,12 +51,32 @@ class PlanRun:
 
 
 def run_plan(*, from_day: date, weeks: int) -> PlanRun:
-    """The plan of this day: reads, changes nothing. Raises Conflict where formulas form a loop."""
+    """The plan of this day: reads, changes nothing.
+
+    Raises Conflict where formulas form a loop, or where a proposal is larger than any quantity may be.
+    """
     problem = take_snapshot(from_day=from_day, weeks=weeks)
     try:
-        return PlanRun(problem, plan_problem(problem))
+        run = PlanRun(problem, plan_problem(problem))
     except PlanError as error:
         raise Conflict(str(error), code=f"plan_{error.code}", path=list(error.path)) from error
+    _check_sizes(run)
+    return run
+
+
+def _check_sizes(run: PlanRun) -> None:
+    measures = {item.code: item.measure for item in run.problem.items}
+    proposed = [(row.item, max(row.charge, row.quantity)) for row in run.plan.make]
+    proposed.extend((row.item, row.quantity) for row in run.plan.buy)
+    for code, quantity in proposed:
+        largest = limit_of(measures[code])
+        if quantity > largest:
+            raise Conflict(
+                f"the plan would need more than {show_quantity(largest, measures[code])} of {code} at once: "
+                "look at the demands, and at the yields and lines of the formulas",
+                code="plan_too_large",
+                item=code,
+            )
 
 
 @dataclass(frozen=True, slots=True)

@@ -301,7 +301,8 @@ def show_trace(console: Console, document: Row) -> None:
     console.print("Otherwise: sent back, sampled, discarded.", style="dim")
     if document["batches"]:
         show_makings(console, document["batches"])
-    show_departures(console, document["dispatches"])
+    if document["direction"] == "forward" or document["dispatches"]:
+        show_departures(console, document["dispatches"])
     show_here(console, document["here"])
 
 

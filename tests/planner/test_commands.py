@@ -98,6 +98,14 @@ def test_a_number_that_fits_several_lots_exits_with_2_and_the_list() -> None:
     assert "fits several lots" in err
 
 
+def test_a_backward_trace_does_not_say_that_nothing_left_the_house() -> None:
+    _, forward, _ = run("trace", "hh77A", "--item", "OIL")
+    _, backward, _ = run("trace", "hh77A", "--item", "OIL", "--backward")
+    assert "Nothing of it left the house" in forward
+    assert "left the house" not in backward
+    assert "Still here, and where" in backward
+
+
 def test_an_unknown_number_is_told() -> None:
     code, out, err = run("trace", "nothing", "--json")
     assert code == 1

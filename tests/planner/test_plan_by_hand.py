@@ -1168,3 +1168,19 @@ def test_the_same_plan_twice_is_the_same_and_the_id_follows_the_content(workshop
         demands=[wanted("BALM", "10 g", "2027-01-12"), wanted("BALM", "5 g", "2027-01-12", reference="more")],
     )
     assert first["make"][0]["id"] != other["make"][0]["id"]
+
+
+def test_a_plan_larger_than_any_quantity_is_refused_in_a_sentence(
+    workshop: Workshop, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # 10 000 000 pc of 1 t each are 10^16 mg; one quantity is at most 10^12 mg, a thousand tonnes.
+    with pytest.raises(SystemExit):
+        workshop.plan(
+            items=[item("RAW"), item("BLOCK", "product", measure="count")],
+            formulas=[formula("BLOCK", "per_unit")],
+            formula_lines=[line("BLOCK", "RAW", "1000 kg")],
+            demands=[wanted("BLOCK", "10000000 pc", "2027-01-08")],
+            parties=[SUPPLIER],
+            offers=[offer("RAW", "0.001 g", 1)],
+        )
+    assert "the plan would need more than 1000000000 g of RAW at once" in capsys.readouterr().err
