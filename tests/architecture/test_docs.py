@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from planner.exchange.tables import as_markdown
+from planner.exchange.tables import TABLES, as_markdown
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text()
@@ -15,6 +15,17 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 def test_every_column_stands_in_developers() -> None:
     """Paste ``planner.exchange.tables.as_markdown()`` under "The tables" when this fails."""
     assert as_markdown().strip() in DEVELOPERS
+
+
+def test_readme_names_every_required_column() -> None:
+    told: dict[str, list[str]] = {}
+    for names, columns in re.findall(r"^\| ([a-z_, ]+) \| [^|]+ \| ([a-z_,; ]+) \|$", README, re.MULTILINE):
+        if names != "table":
+            tables = zip(names.split(", "), columns.split("; "), strict=True)
+            told |= {name: text.split(", ") for name, text in tables}
+    assert told == {
+        table.name: [column.name for column in table.columns if column.required] for table in TABLES.values()
+    }
 
 
 def test_readme_begins_with_the_job_in_one_paragraph() -> None:
