@@ -1170,6 +1170,135 @@ def test_the_same_plan_twice_is_the_same_and_the_id_follows_the_content(workshop
     assert first["make"][0]["id"] != other["make"][0]["id"]
 
 
+def test_packs_that_come_too_late_are_not_mixed_with_those_in_time(workshop: Workshop) -> None:
+    plan = workshop.plan(
+        **RAW_WANTED,
+        batches=need("600 g", "2027-01-14"),
+        offers=[offer("RAW", "500 g", 3, price=5), offer("RAW", "100 g", 20, price=1)],
+    )
+    # 500 + 100 would cost 6, but the small pack needs 20 days.
+    assert bought(plan, "RAW", "packs", "late") == [([{"supplier": "S", "pack": "500 g", "count": 2}], False)]
+
+
+def test_the_surplus_of_a_late_order_lives_from_the_day_it_really_comes(workshop: Workshop) -> None:
+    plan = workshop.plan(
+        **{**RAW_WANTED, "items": [item("RAW", shelf_life_days=3), item("BALM", "product")]},
+        batches=[batch(f"B{day}", "BALM", "10 g", f"2027-01-{day:02}") for day in (6, 9, 12, 13)],
+        offers=[offer("RAW", "100 g", 5)],
+    )
+    # For the 6th it is ordered on the 4th, comes on the 9th and lives through the 12th. The 13th wants another pack.
+    assert bought(plan, "RAW", "need_on", "late", "excess", "waste") == [
+        ("2027-01-06", True, "90 g", "70 g"),
+        ("2027-01-13", False, "90 g", "90 g"),
+    ]
+    assert pick(plan["unmet"], "day", "quantity", "reason") == [("2027-01-06", "10 g", "late")]
+
+
+def test_an_order_lives_from_its_due_day_and_counts_after_its_release(workshop: Workshop) -> None:
+    plan = workshop.plan(
+        **{**RAW_WANTED, "items": [item("RAW", shelf_life_days=3, release_days=2), item("BALM", "product")]},
+        batches=[batch(f"B{day}", "BALM", "1 g", f"2027-01-{day:02}") for day in (6, 7, 8, 9)],
+        purchase_orders=[order("P", "RAW", "9 g", "2027-01-05")],
+    )
+    # Received on the 5th, free on the 7th, good through the 8th.
+    assert [row["coverage"] for row in plan["batches"]] == ["short", "expected", "expected", "short"]
+
+
+def test_what_dies_before_it_is_released_is_not_bought(workshop: Workshop) -> None:
+    plan = workshop.plan(
+        **{**RAW_WANTED, "items": [item("RAW", shelf_life_days=2, release_days=3), item("BALM", "product")]},
+        batches=need("6 g", "2027-01-14"),
+        offers=[offer("RAW", "500 g", 3)],
+    )
+    assert (plan["buy"], pick(plan["unmet"], "item", "reason")) == ([], [("RAW", "life")])
+
+
+def test_a_customer_who_asks_for_more_than_the_life_gets_nothing_proposed(workshop: Workshop) -> None:
+    plan = workshop.plan(
+        items=[item("RAW"), item("BALM", "product", shelf_life_days=10)],
+        **BALM,
+        parties=[{"party": "C", "name": "Crumbly", "role": "customer", "min_remaining_days": 20}],
+        demands=[wanted("BALM", "5 g", "2027-01-08", customer="C"), wanted("BALM", "7 g", "2027-01-08")],
+        lots=[lot("RAW", "L1", "1 kg")],
+    )
+    assert made(plan, "BALM", "quantity") == [("7 g",)]
+    assert pick(plan["unmet"], "item", "quantity", "reason") == [("BALM", "5 g", "life")]
+
+
+def test_late_surplus_counts_for_the_floor(workshop: Workshop) -> None:
+    plan = workshop.plan(
+        items=[item("RAW"), item("BALM", "product", lead_time_days=6, safety_stock="50 g")],
+        formulas=[formula("BALM", batch_multiple="100 g")],
+        formula_lines=[line("BALM", "RAW")],
+        demands=[wanted("BALM", "50 g", "2027-01-05"), wanted("BALM", "10 g", "2027-01-11")],
+        lots=[lot("RAW", "L1", "1 kg")],
+    )
+    # 100 g, late, leave 50 g: on the 10th, the first look, the floor stands. On the 11th 40 g are left: 10 g more.
+    assert made(plan, "BALM", "due_on", "start_on", "late", "charge") == [
+        ("2027-01-05", "2026-12-30", True, "100 g"),
+        ("2027-01-11", "2027-01-05", False, "100 g"),
+    ]
+
+
+def test_the_preferred_formula_makes_it_and_a_firm_batch_keeps_its_own_version(workshop: Workshop) -> None:
+    plan = workshop.plan(
+        items=[item("A"), item("B"), item("C"), item("BALM", "product")],
+        formulas=[
+            {**formula("OTHER"), "item": "BALM"},
+            formula("BALM", version=1, status="retired"),
+            formula("BALM", version=2, preferred="yes"),
+        ],
+        formula_lines=[line("OTHER", "A"), line("BALM", "B", version=1), line("BALM", "C", version=2)],
+        batches=[batch("OLD", "BALM", "5 g", "2027-01-08")],
+        demands=[wanted("BALM", "6 g", "2027-01-09")],
+    )
+    assert made(plan, "BALM", "formula", "version", "quantity") == [("BALM", 2, "1 g")]
+    assert pick(plan["requirements"], "item", "gross") == [("B", "5 g"), ("BALM", "6 g"), ("C", "1 g")]
+
+
+def test_the_size_of_a_filling_is_the_units_begun(workshop: Workshop) -> None:
+    plan = workshop.plan(
+        items=JAR_ITEMS,
+        formulas=[formula("JAR", "per_unit", yield_percent=97), formula("CREAM")],
+        formula_lines=JARS["formula_lines"],
+        batches=[batch("F1", "JAR", "104 pc", "2027-01-08")],
+        demands=[wanted("JAR", "102 pc", "2027-01-09")],
+    )
+    # 104 begun give 100 (100.88, down); the two missing are 2 / 0.97 = 2.06, up to 3 begun, which give 2 (2.91, down).
+    assert requirement(plan, "JAR") == [("2027-01-09", "102 pc", "100 pc", "2 pc")]
+    assert made(plan, "JAR", "charge", "quantity") == [("3 pc", "2 pc")]
+    assert requirement(plan, "CREAM")[0] == ("2027-01-08", "5200 g", "0 g", "5200 g")
+
+
+def test_the_same_item_on_two_lines_is_served_by_position(workshop: Workshop) -> None:
+    plan = workshop.plan(
+        items=[item("A"), item("BALM", "product")],
+        formulas=[formula("BALM")],
+        formula_lines=[line("BALM", "A", "30", phase="oil"), line("BALM", "A", "70", phase="cool")],
+        batches=[batch("B1", "BALM", "10 g", "2027-01-08")],
+        lots=[lot("A", "L1", "5 g"), lot("A", "L2", "4 g")],
+    )
+    first, second = lines_of(plan, "B1")
+    assert (first["phase"], took(first)) == ("oil", [("L1", "3 g")])
+    assert (second["phase"], took(second), second["short"]) == ("cool", [("L1", "2 g"), ("L2", "4 g")], "1 g")
+
+
+def test_batches_beyond_the_weeks_shown_keep_what_they_need(workshop: Workshop) -> None:
+    plan = workshop.plan(
+        items=RAW_AND_BALM,
+        **BALM,
+        batches=[batch("SHOWN", "BALM", "20 g", "2027-01-17"), batch("LATER", "BALM", "30 g", "2027-02-15")],
+        lots=[lot("RAW", "L1", "40 g")],
+        parties=[SUPPLIER],
+        offers=[offer("RAW", "10 g", 32)],
+    )
+    # LATER lacks 10 g, to be ordered on 14 January; nothing of L1 is free, and the item runs out on 15 February.
+    assert [row["batch"] for row in plan["batches"]] == ["SHOWN"]
+    assert bought(plan, "RAW", "order_by", "quantity", "free", "runs_out_on") == [
+        ("2027-01-14", "10 g", "0 g", "2027-02-15")
+    ]
+
+
 def test_a_plan_larger_than_any_quantity_is_refused_in_a_sentence(
     workshop: Workshop, capsys: pytest.CaptureFixture[str]
 ) -> None:
