@@ -66,9 +66,9 @@ def export_tables(path: Path) -> ExportReport:
 
     Raises Conflict where something is there already, BadInput where the place cannot be written.
     """
-    _refuse_taken(path)
     exported = exported_tables()
     try:
+        _refuse_taken(path)
         if path.suffix.lower() == ".xlsx":
             with path.open("xb") as file:
                 file.write(workbook_bytes(exported))

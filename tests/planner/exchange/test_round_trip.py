@@ -254,6 +254,15 @@ def test_what_the_tables_cannot_say_is_listed(tmp_path):
     assert report.written["batches"] == 1
 
 
+@pytest.mark.parametrize("name", ["x" * 5_000, "x" * 5_000 + ".xlsx", "nowhere/out", "nowhere/out.xlsx"])
+def test_a_place_that_cannot_be_written_is_told(tmp_path, name):
+    from inventory.errors import BadInput
+
+    with pytest.raises(BadInput) as refused:
+        export_tables(tmp_path / name)
+    assert refused.value.faults[0].accepted == "a folder or file that may be written"
+
+
 def test_nothing_is_overwritten(tmp_path):
     from inventory.errors import Conflict
 
