@@ -114,9 +114,9 @@ def test_the_database_url_is_read() -> None:
 
 @pytest.mark.django_db
 def test_the_test_database_itself_passes_the_checks() -> None:
-    assert [
-        found for found in run_checks(databases=["default"]) if found.id and found.id.startswith("weighhouse")
-    ] == []
+    """No error of ours; that days begin in UTC is a warning on a server, and said."""
+    ids = {found.id for found in run_checks(databases=["default"]) if found.id}
+    assert {found for found in ids if found.startswith("weighhouse.E")} == set()
 
 
 @pytest.mark.django_db
