@@ -57,7 +57,7 @@ def test_a_delivery_lands_in_quarantine_and_is_available_after_the_days_of_relea
     )
     assert lot.number == f"{days(-1):%Y%m%d}-1"
     assert portion_in(lot).place == "gate"
-    assert StockEvent.objects.get().happened_at.date() == days(-1)
+    assert clock.day_of(StockEvent.objects.get().happened_at) == days(-1)
 
 
 def test_one_line_may_come_in_parts_and_as_several_lots(oil, mill, line):
