@@ -21,6 +21,7 @@ from django.db.models.functions import Coalesce
 from inventory import workshop
 from inventory.models import LotDecision, Movement, Portion, StockEvent, Transformation
 from inventory.quantities import MASS, show_quantity
+from inventory.usability import last_day_from, plan_days_of_life
 
 Kind = StockEvent.Kind
 
@@ -171,6 +172,7 @@ class StockRow:
     container: str
     set_apart: bool
     status: str
+    last_day: date | None  # inclusive; None: never
     measure: str
     quantity: int
     unit_cost: Decimal | None
@@ -201,13 +203,22 @@ def stock_on(day: date, item_ids: Sequence[int] | None = None) -> list[StockRow]
         "lot__status",
         "lot__item__measure",
         "lot__unit_cost_e6",
+        "lot__expires_on",
+        "lot__received_on",
+        "lot__item__shelf_life_days",
+        "lot__item__shelf_life_hours",
+        "opened_on",
+        "lot__item__opened_life_days",
     )
     stock = []
-    for pk, on_hand, lot_id, item, lot, place, container, apart, status, measure, cost_e6 in rows:
+    for row in rows:
+        pk, on_hand, lot_id, item, lot, place, container, apart, status, measure, cost_e6 = row[:11]
+        expires_on, received_on, life_days, life_hours, opened_on, opened_life_days = row[11:]
         quantity = on_hand - since.get(pk, 0)
         if quantity == 0:
             continue
         unit_cost = None if cost_e6 is None else Decimal(cost_e6) / 1_000_000
+        life = plan_days_of_life(life_days, life_hours)
         stock.append(
             StockRow(
                 item=item,
@@ -216,6 +227,7 @@ def stock_on(day: date, item_ids: Sequence[int] | None = None) -> list[StockRow]
                 container=container,
                 set_apart=apart,
                 status=before.get(lot_id, status),
+                last_day=last_day_from(expires_on, received_on, life, opened_on, opened_life_days),
                 measure=measure,
                 quantity=quantity,
                 unit_cost=unit_cost,

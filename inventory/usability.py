@@ -50,21 +50,29 @@ def lot_last_day_of(lot: Lot, item: Item) -> date | None:
 
     A blank expiry is the received or made day plus the item's life.
     """
-    if lot.expires_on is not None:
-        return lot.expires_on
-    life_days = life_days_of(item)
-    if lot.received_on is None or life_days is None:
-        return None
-    return lot.received_on + timedelta(days=life_days)
+    return last_day_from(lot.expires_on, lot.received_on, life_days_of(item))
 
 
 def last_day_of(lot: Lot, portion: Portion, item: Item) -> date | None:
     """The last day of a portion, inclusive: the lot's, or opened day plus opened life where that is earlier."""
-    last_day = lot_last_day_of(lot, item)
-    opened_until = _opened_until(portion, item)
-    if opened_until is None:
-        return last_day
-    return opened_until if last_day is None else min(last_day, opened_until)
+    return last_day_from(lot.expires_on, lot.received_on, life_days_of(item), portion.opened_on, item.opened_life_days)
+
+
+def last_day_from(
+    expires_on: date | None,
+    received_on: date | None,
+    life_days: int | None,
+    opened_on: date | None = None,
+    opened_life_days: int | None = None,
+) -> date | None:
+    """The same from columns; a blank opened day or life leaves the lot's own last day."""
+    last_day = expires_on
+    if last_day is None and received_on is not None and life_days is not None:
+        last_day = received_on + timedelta(days=life_days)
+    if opened_on is not None and opened_life_days is not None:
+        opened_until = opened_on + timedelta(days=opened_life_days)
+        last_day = opened_until if last_day is None else min(last_day, opened_until)
+    return last_day
 
 
 def _opened_until(portion: Portion, item: Item) -> date | None:

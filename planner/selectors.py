@@ -33,6 +33,7 @@ def stock_document(day: date) -> Row:
                 "item": row.item,
                 "lot": row.lot,
                 "status": row.status,
+                "expires_on": row.last_day.isoformat() if row.last_day else None,
                 "place": row.place,
                 "container": row.container,
                 "set_apart": row.set_apart,

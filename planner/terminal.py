@@ -249,28 +249,35 @@ def show_stock(console: Console, document: Row) -> None:
     console.print(Text(f"Stock at the end of {document['on']}", style="bold"))
     console.print(
         table(
-            ["item", "lot", "status", "place", "container", "quantity", "unit cost", "per", "value"],
+            ["item", "lot", "status", "last day", "place", "container", "quantity", "unit cost", "value"],
             [
                 [
                     row["item"],
                     row["lot"],
                     row["status"],
+                    day_or_expired(row["expires_on"], document["on"]),
                     row["place"],
                     row["container"] + (" set apart" if row["set_apart"] else ""),
                     reading(row["quantity"]),
-                    row["unit_cost"] or "?",
-                    row["unit"],
+                    f"{Decimal(row['unit_cost']):.2f}/{row['unit']}" if row["unit_cost"] else "?",
                     row["value"] or "?",
                 ]
                 for row in document["portions"]
             ],
-            right=(5, 6, 8),
+            right=(6, 7, 8),
         )
     )
     console.print(
         f"Value {document['value']} {document['currency']}".rstrip()
         + f"; {document['unvalued']} {'portion' if document['unvalued'] == 1 else 'portions'} without a cost"
     )
+
+
+def day_or_expired(last_day: str | None, on: str) -> Text:
+    """A last day; in red with the word where it is past on the day looked at."""
+    if last_day is not None and last_day < on:
+        return Text(f"{last_day} expired", style="bold red")
+    return Text(last_day or "")
 
 
 def show_trace(console: Console, document: Row) -> None:
