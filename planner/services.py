@@ -6,7 +6,7 @@ A plan never changes stock; accepting a proposal makes a planned batch or a purc
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
@@ -199,7 +199,9 @@ class ReservedBatch:
     became_short: list[str]
 
 
-def reserve_batch(*, batch: Batch, who: User | None = None) -> ReservedBatch:
+def reserve_batch(
+    *, batch: Batch, substitutes: Mapping[int, Item] | None = None, who: User | None = None
+) -> ReservedBatch:
     """Reserve all lines of one batch or none; the answer names other planned batches that become short by it.
 
     Raises Shortage with the lines that are not covered.
@@ -207,7 +209,7 @@ def reserve_batch(*, batch: Batch, who: User | None = None) -> ReservedBatch:
     day = clock.today()
     code = batch.transformation.code
     before = short_batches(day)
-    taken = bench.reserve(batch=batch, who=who)
+    taken = bench.reserve(batch=batch, substitutes=substitutes, who=who)
     return ReservedBatch(taken, sorted(short_batches(day) - before - {code}))
 
 

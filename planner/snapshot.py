@@ -7,6 +7,7 @@ Rows are ordered by code, never by key, so that an exported and reloaded worksho
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping
 from datetime import date
 from fractions import Fraction
 
@@ -29,7 +30,7 @@ from planner.collector import collector_paused
 from planner.engine import problem as engine
 from planner.engine.problem import NEVER
 from production.models import Batch, FormulaVersion, Line, LineSubstitute
-from production.selectors import started_sheets
+from production.selectors import started_sheets, stood_in
 
 FIRM = ("planned", "reserved", "started")
 
@@ -232,12 +233,20 @@ def _lines_of(rows: list[tuple], substitutes: dict[int, list[engine.Substitute]]
     return tuple(lines)
 
 
+def added(weighed: Mapping[int, int], stood_in_for: Mapping[int, int]) -> dict[int, int]:
+    """By line position what a batch needs no more: what went in, and what a reserved substitute stands in for."""
+    return {
+        position: weighed.get(position, 0) + stood_in_for.get(position, 0)
+        for position in weighed.keys() | stood_in_for.keys()
+    }
+
+
 def read_batches() -> tuple[engine.Batch, ...]:
-    sheets = started_sheets()
+    sheets, stand_ins = started_sheets(), stood_in()
     return tuple(
         engine.Batch(
             batch=code, formula=formula, version=version, charge=charge, planned_for=day.toordinal(), status=status,
-            priority=priority, trial=trial, weighed=dict(sheets.weighed.get(pk, {})),
+            priority=priority, trial=trial, weighed=added(sheets.weighed.get(pk, {}), stand_ins.get(pk, {})),
             required=dict(sheets.required.get(pk, {})),
         )
         for pk, code, formula, version, charge, day, status, priority, trial in Batch.objects.filter(status__in=FIRM)

@@ -10,7 +10,7 @@ from inventory import workshop
 from inventory.models import Item
 from production import arithmetic
 from production.arithmetic import Portioned, SheetLine, UnitShare
-from production.models import FormulaVersion, Line
+from production.models import FormulaVersion, Line, LineSubstitute
 
 PERCENT = FormulaVersion.Basis.PERCENT
 
@@ -25,6 +25,15 @@ class LineNeed:
 
 def lines_of(version: FormulaVersion) -> list[Line]:
     return list(Line.objects.filter(version=version).select_related("item").order_by("position"))
+
+
+def ratios_of(version_id: int) -> dict[tuple[int, int], Fraction]:
+    """The substitutes of a version: by line position and item id, how much of it stands in for one of the line's."""
+    rows = LineSubstitute.objects.filter(line__version=version_id).order_by("line__position", "item__code")
+    return {
+        (position, item_id): Fraction(ratio)
+        for position, item_id, ratio in rows.values_list("line__position", "item_id", "ratio")
+    }
 
 
 def needs_of(version: FormulaVersion, charge: int, lines: Sequence[Line] | None = None) -> list[LineNeed]:

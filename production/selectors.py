@@ -10,11 +10,11 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import NamedTuple
 
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
 
 from inventory.errors import NotFound
 from inventory.models import Reservation
-from inventory.quantities import round_half_up
+from inventory.quantities import round_down, round_half_up
 from inventory.selectors import reservations_of
 from inventory.usability import last_day_of
 from production import arithmetic, needs
@@ -25,6 +25,7 @@ from production.models import (
     CheckResult,
     Formula,
     FormulaVersion,
+    Line,
     LineSubstitute,
     Step,
     StepSignature,
@@ -123,6 +124,34 @@ def started_sheets() -> StartedSheets:
     for (batch, position), total in totals.items():
         weighed[batch][position] = round_half_up(total)
     return StartedSheets(required, weighed)
+
+
+def stood_in() -> dict[int, dict[int, int]]:
+    """Of firm batches, by batch id and line position: how much of the line's item a reserved substitute stands in for.
+
+    A reservation of an item that no line of the formula names is a substitute's. Rounded down by its ratio. One
+    query, two where there is any.
+    """
+    own = Line.objects.filter(version=OuterRef("transformation__batch__version"), item=OuterRef("portion__lot__item"))
+    firm = (Batch.Status.PLANNED, Batch.Status.RESERVED, Batch.Status.STARTED)
+    rows = list(
+        Reservation.objects.filter(~Exists(own), transformation__batch__status__in=firm)
+        .values_list("transformation_id", "transformation__batch__version_id", "portion__lot__item_id")
+        .annotate(total=Sum("quantity"))
+        .order_by()
+    )
+    found: dict[int, dict[int, int]] = defaultdict(dict)
+    ratios: dict[tuple[int, int], list[tuple[int, Fraction]]] = defaultdict(list)
+    if rows:
+        named = LineSubstitute.objects.filter(line__version__in={version for _, version, _, _ in rows})
+        for version, item, position, ratio in named.order_by("line__position").values_list(
+            "line__version_id", "item_id", "line__position", "ratio"
+        ):
+            ratios[version, item].append((position, Fraction(ratio)))
+    for batch, version, item, total in rows:
+        for position, share in ratios.get((version, item), ())[:1]:
+            found[batch][position] = found[batch].get(position, 0) + round_down(total / share)
+    return found
 
 
 def _totals_of(readings: QuerySet[Weighing]) -> dict[tuple[int, int], Fraction]:

@@ -7,6 +7,7 @@ a lot is counted, a batch is changed in its place.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
@@ -525,7 +526,7 @@ def _set_aside(bringing: Bringing, row: Row, batch: Planned, key: PortionKey, sp
         bringing.refuse(row, "quantity", accepted)
         return
     version = batch.version
-    if version is not None and spot.item.code not in {line.item for line in version.content.lines}:
+    if version is not None and spot.item.code not in _items_that_go_in(version):
         bringing.refuse(row, "item", f"an item of formula {version.key[0]} version {version.key[1]}")
         return
     spot.free -= quantity
@@ -540,6 +541,24 @@ def _set_aside(bringing: Bringing, row: Row, batch: Planned, key: PortionKey, sp
     bringing.writing.reservations.append((row["batch"], key, quantity))
 
 
+def _stood_in(batch: Planned, needs: Mapping[str, int]) -> dict[str, int]:
+    """By item of the lines, what reserved substitutes stand in for, by their ratio rounded down."""
+    assert batch.version is not None
+    content = batch.version.content
+    own = {line.position: line.item for line in content.lines}
+    found: dict[str, int] = defaultdict(int)
+    spent: set[str] = set()
+    for one in sorted(content.substitutes, key=lambda one: one.position):
+        if one.item in batch.reserved and one.item not in needs and one.item not in spent:
+            spent.add(one.item)
+            found[own[one.position]] += int(Fraction(batch.reserved[one.item]) / Fraction(one.ratio))
+    return found
+
+
+def _items_that_go_in(version: Version) -> set[str]:
+    return {line.item for line in version.content.lines} | {one.item for one in version.content.substitutes}
+
+
 def _check_reserved(bringing: Bringing, batch: Planned) -> None:
     """No batch has more set aside than its lines need. A reserved one may have less: stock was counted away since.
 
@@ -549,8 +568,9 @@ def _check_reserved(bringing: Bringing, batch: Planned) -> None:
     needs = needs_of(bringing, batch.version, batch.row["size"].steps)
     if needs is None:
         return
+    stood_in = _stood_in(batch, needs)
     for code, need in needs.items():
-        item, held = bringing.items[code], batch.reserved.get(code, 0)
+        item, held = bringing.items[code], batch.reserved.get(code, 0) + stood_in.get(code, 0)
         if held > need:
             accepted = f'reservations of at most "{shown(need, item)}" of {code}, which its lines need'
             bringing.refuse(batch.row, "batch", accepted, f"{batch.row['batch']}: {shown(held, item)}")

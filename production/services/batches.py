@@ -5,15 +5,15 @@ Weighing and what happens on the bench is in ``weighing``, the end of a batch in
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from inventory import clock
 from inventory.errors import BadInput, Fault, WrongState
-from inventory.models import Reservation
+from inventory.models import Item, Reservation
 from inventory.numbers import propose_batch_number
-from inventory.quantities import COUNT, MASS, show_quantity
+from inventory.quantities import COUNT, MASS, round_down, round_up, show_quantity
 from inventory.selectors import reservations_of
 from inventory.services import reserving, transforming
 from inventory.services.ledger import check_priority, check_quantity, check_steps, check_why, moment_of
@@ -144,28 +144,34 @@ def _held_items(batch: Batch) -> list[int]:
 
 
 @write
-def reserve(*, batch: Batch, who: User | None = None) -> list[Taken]:
+def reserve(*, batch: Batch, substitutes: Mapping[int, Item] | None = None, who: User | None = None) -> list[Taken]:
     """Set stock aside for every line, all or none: released and usable on the planned day, first expiry first.
 
-    A reserved batch is reserved anew. Drawn items need none. Raises Shortage with every line that is short.
+    A reserved batch is reserved anew. Drawn items need none. ``substitutes`` says, by line position, which of the
+    formula's substitutes stands in for the whole line, by its ratio. Raises Shortage with every line that is
+    short, BadInput for a substitute that the formula does not name.
     """
+    stand_ins = dict(substitutes or {})
     wanted = needs.needs_of(batch.version, batch.charge)
-    lock_batch(batch, {*_items_of(wanted), *_held_items(batch)})
+    lock_batch(batch, {*_items_of(wanted), *_held_items(batch), *(item.pk for item in stand_ins.values())})
     expect_status(batch, PLANNED, RESERVED)
     wanted = needs.needs_of(batch.version, batch.charge)
-    return _set_aside(batch, wanted, batch.transformation.planned_for, who)
+    return _set_aside(batch, wanted, batch.transformation.planned_for, who, stand_ins=stand_ins)
 
 
 def _set_aside(
-    batch: Batch, wanted: Sequence[LineNeed], on: date, who: User | None, *, recorded_late: bool = False
+    batch: Batch,
+    wanted: Sequence[LineNeed],
+    on: date,
+    who: User | None,
+    *,
+    recorded_late: bool = False,
+    stand_ins: Mapping[int, Item] | None = None,
 ) -> list[Taken]:
+    wants = _wants(batch, wanted, stand_ins or {})
     reserving.free(transformation=batch.transformation, who=who)
     taken = reserving.reserve(
-        wants=[
-            Want(need.line.item_id, need.quantity, single_lot=need.line.single_lot, position=need.line.position)
-            for need in wanted
-            if need.quantity and not need.line.item.drawn
-        ],
+        wants=wants,
         on=on,
         recorded_late=recorded_late,
         transformation=batch.transformation,
@@ -174,6 +180,27 @@ def _set_aside(
     batch.status = RESERVED
     batch.save(update_fields=["status"])
     return taken
+
+
+def _wants(batch: Batch, wanted: Sequence[LineNeed], stand_ins: Mapping[int, Item]) -> list[Want]:
+    """What is set aside for each line: of its own item, or of the substitute chosen for it, rounded up by the ratio."""
+    ratios = needs.ratios_of(batch.version_id) if stand_ins else {}
+    wants = []
+    for need in wanted:
+        line, item_id, quantity = need.line, need.line.item_id, need.quantity
+        if line.position in stand_ins:
+            item_id = stand_ins[line.position].pk
+            ratio = ratios.get((line.position, item_id))
+            if ratio is None:
+                raise BadInput(
+                    f"line {line.position}: {stand_ins[line.position].code} is no substitute for {line.item.code}",
+                    code="no_substitute",
+                    faults=[Fault("substitutes", stand_ins[line.position].code, "a substitute that the formula names")],
+                )
+            quantity = round_up(quantity * ratio)
+        if quantity and not line.item.drawn:
+            wants.append(Want(item_id, quantity, single_lot=line.single_lot, position=line.position))
+    return wants
 
 
 def _items_of(wanted: Iterable[LineNeed]) -> set[int]:
@@ -220,6 +247,7 @@ def _holds(batch: Batch, wanted: Sequence[LineNeed], moment: datetime) -> bool:
     """Whether what is set aside covers every item and may all be used at this moment."""
     on = clock.day_of(moment)
     missing: dict[int, int] = {}
+    held: dict[int, int] = {}
     for need in wanted:
         if not need.line.item.drawn:
             missing[need.line.item_id] = missing.get(need.line.item_id, 0) + need.quantity
@@ -227,7 +255,14 @@ def _holds(batch: Batch, wanted: Sequence[LineNeed], moment: datetime) -> bool:
         lot = row.portion.lot
         if unusable_reason(lot, row.portion, lot.item, on, moment):
             return False
-        missing[lot.item_id] = missing.get(lot.item_id, 0) - row.quantity
+        held[lot.item_id] = held.get(lot.item_id, 0) + row.quantity
+    for item_id in missing.keys() & held.keys():
+        missing[item_id] -= held.pop(item_id)
+    for need in wanted if held else ():
+        # What is set aside beside the lines' own items stands in for a line, by the formula's ratio.
+        for (position, item_id), ratio in needs.ratios_of(batch.version_id).items():
+            if position == need.line.position and item_id in held and missing.get(need.line.item_id, 0) > 0:
+                missing[need.line.item_id] -= round_down(held.pop(item_id) / ratio)
     return all(quantity <= 0 for quantity in missing.values())
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 from contextlib import closing
 
 import orjson
@@ -236,6 +237,28 @@ def test_a_batch_reserved_in_part_stays_reserved_and_the_report_says_what_is_ope
         report = load_tables(as_csv(rows)).report
         assert "batch B-1: reserved, but 200 g of WAX is not set aside for it" in report
         assert export_tables(tmp_path / "out").left_out == []
+        return csv_files(exported_tables()), plan_bytes()
+
+    def again():
+        load_tables(tmp_path / "out")
+        return csv_files(exported_tables()), plan_bytes()
+
+    assert in_an_empty_workshop(original) == in_an_empty_workshop(again)
+
+
+def test_a_substitute_that_is_set_aside_stays_so_and_the_plan_knows_it(tmp_path):
+    def original():
+        rows = tables()
+        rows["items"].append({"item": "SOFTWAX", "name": "Soft wax", "kind": "raw"})
+        rows["lots"].append({"item": "SOFTWAX", "lot": "X-1", "quantity": "1 kg", "status": "released"})
+        rows["substitutes"] = [
+            {"formula": "F-BALM", "position": "2", "item": "WAX", "substitute": "SOFTWAX", "ratio": "1.25"}
+        ]
+        rows["reservations"][1] = {"batch": "B-1", "item": "SOFTWAX", "lot": "X-1", "quantity": "250 g"}
+        assert not any("not set aside" in line for line in load_tables(as_csv(rows)).report)
+        assert export_tables(tmp_path / "out").left_out == []
+        (line,) = [line for line in json.loads(plan_bytes())["batches"][0]["lines"] if line["item"] == "WAX"]
+        assert (line["required"], line["short"]) == ("0 g", "0 g")
         return csv_files(exported_tables()), plan_bytes()
 
     def again():
