@@ -155,26 +155,32 @@ class Workshop(Storeroom):
             self.let_go(batch.holder)
             batch.charge, batch.planned_for, batch.state = charge, planned_for, PLANNED
 
-    def reserve_batch(self, code: str) -> None:
+    def reserve_batch(self, code: str, instead: dict[int, str] | None = None) -> None:
+        """``instead``: by line position, the item that stands in for the whole line."""
         batch = self.batches[code]
         reasons = self._expect(batch, PLANNED, RESERVED)
+        for position, item in (instead or {}).items():
+            if batch.formula.lines[position - 1].substitute != item:
+                reasons.append("BadInput:no_substitute")
         if reasons:
             raise Refused(*reasons)
-        self._set_all_aside(batch, batch.planned_for)
+        self._set_all_aside(batch, batch.planned_for, instead or {})
 
-    def _wants(self, batch: Batch) -> list[tuple[str, int, bool]]:
+    def _wants(self, batch: Batch, instead: dict[int, str]) -> list[tuple[str, int, bool]]:
         quantities = batch.formula.needs(batch.charge)
-        return [
-            (line.item, quantity, line.single_lot)
-            for line, quantity in zip(batch.formula.lines, quantities, strict=True)
-            if quantity and not self.items[line.item].drawn
-        ]
+        wants = []
+        for position, (line, quantity) in enumerate(zip(batch.formula.lines, quantities, strict=True), start=1):
+            if position in instead:
+                wants.append((line.substitute, quantity * line.ratio, line.single_lot))
+            elif quantity and not self.items[line.item].drawn:
+                wants.append((line.item, quantity, line.single_lot))
+        return wants
 
-    def _set_all_aside(self, batch: Batch, on: date) -> None:
+    def _set_all_aside(self, batch: Batch, on: date, instead: dict[int, str]) -> None:
         """All lines anew or none: what the batch had before stays where it had something and gets no more."""
         with self.all_or_nothing():
             self.let_go(batch.holder)
-            for spot, quantity in self.choose(self._wants(batch), on, None):
+            for spot, quantity in self.choose(self._wants(batch, instead), on, None):
                 self.set_aside(spot, batch.holder, quantity)
         batch.state = RESERVED
 
@@ -192,7 +198,7 @@ class Workshop(Storeroom):
         if reasons:
             raise Refused(*reasons)
         if not self._holds_all(batch):
-            self._set_all_aside(batch, self.today)
+            self._set_all_aside(batch, self.today, {})
         for position, (line, quantity) in enumerate(
             zip(batch.formula.lines, batch.formula.needs(batch.charge), strict=True), start=1
         ):
@@ -213,12 +219,14 @@ class Workshop(Storeroom):
         held = self.held_by(batch.holder)
         if any(self.unusable(one.spot, self.today, self.now) for one in held):
             return False
-        missing: dict[str, int] = {}
-        for item, quantity, _ in self._wants(batch):
-            missing[item] = missing.get(item, 0) + quantity
+        here: dict[str, int] = {}
         for one in held:
-            missing[one.spot.item] = missing.get(one.spot.item, 0) - one.quantity
-        return all(quantity <= 0 for quantity in missing.values())
+            here[one.spot.item] = here.get(one.spot.item, 0) + one.quantity
+        for line, quantity in zip(batch.formula.lines, batch.formula.needs(batch.charge), strict=True):
+            instead = here.get(line.substitute, 0) // line.ratio
+            if not self.items[line.item].drawn and here.get(line.item, 0) + instead < quantity:
+                return False
+        return True
 
     # -- on the bench ----------------------------------------------------------------------------
 
