@@ -444,12 +444,41 @@ class WorkshopMachine(RuleBasedStateMachine):
             [number for number in reversed(numbers) if kind in ("any", events[number].kind)],
             lambda number: self.may_be_corrected(events[number]),
         )
+        self.correct_event(number)
+
+    def correct_event(self, number: int) -> None:
         self.act(
             lambda: self.model.correct(number),
             lambda: correcting.correct(
                 event=stored.StockEvent.objects.get(pk=self.ledger_ids[number]), why="a slip of the pen"
             ),
         )
+
+    @precondition(lambda self: self.model.portions)
+    @rule(data=st.data(), place=st.sampled_from(PLACES))
+    def regret_a_move(self, data: st.DataObject, place: str) -> None:
+        """Carried elsewhere, opened there (or counted), and then it had never been carried."""
+        spot = self.any_spot(data)
+        there = spot._replace(place=place, container="crate")
+        number = len(self.model.events)
+        self.act(
+            lambda: self.model.move(spot, None, place, "crate"),
+            lambda: lots.move(portion=self.portion(data, spot), place=place, container="crate"),
+        )
+        if self.last != "done":
+            return
+        counted = data.draw(st.sampled_from([None, 1]), label="counted there")
+        if counted is None:
+            self.act(
+                lambda: self.model.open_container(there, None, ""),
+                lambda: lots.open_container(portion=self.portion(data, there)),
+            )
+        else:
+            self.act(
+                lambda: self.model.count(there, counted),
+                lambda: counting.count(portion=self.portion(data, there), counted=counted),
+            )
+        self.correct_event(number)
 
     def may_be_corrected(self, event: Event) -> bool:
         return event.batch is None and not self.model.against_correction(event)
@@ -1087,4 +1116,4 @@ def test_services_agree_with_a_plain_model_over_random_days() -> None:
 @pytest.mark.slow
 @pytest.mark.django_db
 def test_services_agree_with_a_plain_model_over_many_longer_random_days() -> None:
-    run(examples=70, steps=50)
+    run(examples=80, steps=50)
