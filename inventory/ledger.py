@@ -6,7 +6,7 @@ Writes nothing. Sums are made by the database in whole base steps; movements are
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from decimal import ROUND_HALF_UP, Decimal
@@ -16,17 +16,13 @@ from zoneinfo import ZoneInfo
 from django.db import connection
 from django.db.models import Q, QuerySet, Sum
 from django.db.models.expressions import RawSQL
-from django.db.models.functions import Coalesce
 
 from inventory import workshop
-from inventory.models import LotDecision, Movement, Portion, StockEvent, Transformation
+from inventory.models import LotDecision, Movement, Portion, StockEvent
 from inventory.quantities import MASS, show_quantity
 from inventory.usability import last_day_from, plan_days_of_life
 
 Kind = StockEvent.Kind
-
-# The kind whose effect a movement has: a correction counts with what it undid.
-EFFECT = Coalesce("event__corrects__kind", "event__kind")
 
 
 def ids_as_rows(ids: Iterable[int]) -> tuple[str, str | list[int]]:
@@ -43,8 +39,10 @@ def among(ids: Iterable[int]) -> RawSQL:
     return RawSQL(sql, (parameter,))
 
 
-def sums_of(sql: str, ids: Iterable[int]) -> Sequence[tuple[Any, ...]]:
+def sums_of(sql: str, ids: Collection[int]) -> Sequence[tuple[Any, ...]]:
     """The rows of a statement over ``IN ({ids})``: for sums by the thousand, which Django would convert one by one."""
+    if not ids:
+        return ()
     rows, parameter = ids_as_rows(ids)
     with connection.cursor() as cursor:
         cursor.execute(sql.format(ids=rows), [parameter])
@@ -83,11 +81,15 @@ class LotBalance(NamedTuple):  # a tuple, like all rows of a trace: a thousand a
     @property
     def accounted_percent(self) -> Decimal | None:
         """What went of what came, in percent with two places; None where nothing came."""
-        if self.came <= 0:
+        came, went = self.came, self.went
+        if came <= 0:
             return None
-        return (Decimal(100 * self.went) / self.came).quantize(Decimal("0.01"), ROUND_HALF_UP)
+        if came == went:  # as it should be, and by far the most common case
+            return HUNDRED_PERCENT
+        return (Decimal(100 * went) / came).quantize(Decimal("0.01"), ROUND_HALF_UP)
 
 
+HUNDRED_PERCENT = Decimal("100.00")
 CAME = frozenset({"opening", "received", "made", "returned", "counted", "corrected"})
 WENT = frozenset({"used", "dispatched", "sent_back", "sampled", "discarded"})
 BEGAN = frozenset({"opening", "received", "made"})
@@ -122,9 +124,11 @@ def balances(lot_ids: Iterable[int]) -> dict[int, LotBalance]:
     return {lot_id: LotBalance(**kinds) for lot_id, kinds in sums.items()}
 
 
-@dataclass(frozen=True, slots=True)
-class MakingBalance:
-    """Masses of one making in mg: weighed in = made + residue + evaporated + left in vessel + under way."""
+class MakingBalance(NamedTuple):
+    """Masses of one making in mg: weighed in = made + residue + evaporated + left in vessel + under way.
+
+    Of a making that fills counted units, what is under way is the mass in the units.
+    """
 
     weighed_in: int
     made: int
@@ -135,31 +139,6 @@ class MakingBalance:
     @property
     def under_way(self) -> int:
         return self.weighed_in - self.made - self.residue - self.evaporated - self.left_in_vessel
-
-
-def balances_of_makings(transformation_ids: Iterable[int]) -> dict[int, MakingBalance]:
-    """The mass balance of each making; counted items do not enter. Two queries however many.
-
-    Of a making that fills counted units, what is under way is the mass in the units.
-    """
-    wanted = set(transformation_ids)
-    moved = (
-        Movement.objects.filter(event__transformation__in=among(wanted), lot__item__measure=MASS)
-        .values_list("event__transformation_id", EFFECT)
-        .annotate(total=Sum("quantity"))
-        .order_by()
-    )
-    sums = {(making, kind): int(total) for making, kind, total in moved}
-    return {
-        row.pk: MakingBalance(
-            weighed_in=-sums.get((row.pk, Kind.USED), 0),
-            made=sums.get((row.pk, Kind.MADE), 0),
-            residue=row.residue_mg,
-            evaporated=row.evaporated_mg,
-            left_in_vessel=row.left_in_vessel_mg,
-        )
-        for row in Transformation.objects.filter(pk__in=among(wanted))
-    }
 
 
 @dataclass(frozen=True, slots=True)

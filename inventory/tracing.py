@@ -6,15 +6,15 @@ mix: what goes into a making is spread evenly over all that comes out, in exact 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
 from math import lcm
 from typing import NamedTuple, cast
 
-from inventory.ledger import LotBalance, among, balances, sums_of
-from inventory.models import DispatchLine, Item, Lot, Movement, Portion, StockEvent, Transformation
+from inventory.ledger import LotBalance, MakingBalance, among, balances, sums_of
+from inventory.models import DispatchLine, Item, Lot, Portion, StockEvent, Transformation
 from inventory.quantities import MASS
 from inventory.usability import lot_last_day_of
 
@@ -85,7 +85,18 @@ class Trace:
     links: tuple[Link, ...]
     departures: tuple[Departure, ...]
     here: tuple[Here, ...]
-    transformation_ids: tuple[int, ...]  # makings among the links, in the order of their codes
+    makings: Mapping[int, MakingBalance]  # by transformation id: those among the links, in the order of their codes
+
+
+@dataclass(slots=True)
+class _Making:
+    """All that went into one making and came out, traced or not; net of corrections, masses in mg."""
+
+    outputs: dict[int, int] = field(default_factory=dict)  # lot -> made
+    mass_in: int = 0
+    mass_out: int = 0
+    counted_in: bool = False  # pieces went in
+    counted_out: bool = False
 
 
 @dataclass(slots=True)
@@ -93,8 +104,8 @@ class _Graph:
     """What the levels found. Quantities are net of corrections; a corrected use is no link."""
 
     depth: dict[int, int]  # lot -> links from the origins
-    inputs: dict[int, dict[int, int]]  # making -> lot -> used, of every input, traced or not
-    outputs: dict[int, dict[int, int]]  # making -> lot -> made
+    inputs: dict[int, dict[int, int]]  # making -> traced lot -> used
+    makings: dict[int, _Making]
     made_by: dict[int, int]  # lot -> making
 
 
@@ -102,10 +113,9 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
     """Follow lots forward (what contains them) or backward (what they were made from)."""
     origins = tuple(sorted({lot.pk for lot in lots}))
     graph = _forward(origins) if forward else _backward(origins)
-    every = set(graph.depth).union(*graph.inputs.values(), *graph.outputs.values())
-    facts = _facts(every)
+    facts = _facts(graph.depth)
     balance = balances(graph.depth)
-    shares = (_carried if forward else _went_in)(graph, origins, facts, balance)
+    shares = (_carried if forward else _went_in)(graph, origins, balance)
     traced = [
         TracedLot(
             lot_id=pk,
@@ -117,12 +127,13 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
             depth=depth,
             status=facts[pk].status,
             expires_on=_last_day(facts[pk]),
-            from_origin=shares[pk],
+            from_origin=shares.get(pk) if facts[pk].measure == MASS else None,
             balance=balance[pk],
         )
         for pk, depth in graph.depth.items()
     ]
-    links = _links(graph, facts)
+    ends = _ends(graph)
+    links = _links(graph, facts, ends)
     return Trace(
         origins=origins,
         forward=forward,
@@ -130,7 +141,9 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
         links=links,
         departures=_departures(graph.depth),
         here=_here(graph.depth, facts),
-        transformation_ids=tuple(dict.fromkeys(link.transformation_id for link in links)),
+        makings={
+            pk: _balance(graph.makings[pk], ends[pk]) for pk in dict.fromkeys(link.transformation_id for link in links)
+        },
     )
 
 
@@ -145,115 +158,119 @@ def affected(lots: Sequence[Lot]) -> list[Lot]:
 
 
 def _forward(origins: Iterable[int]) -> _Graph:
-    """Level by level: the makings that used lots of the level, all that went into them, what came out."""
-    graph = _Graph(depth=dict.fromkeys(origins, 0), inputs={}, outputs={}, made_by={})
+    """Level by level: the makings that used lots of the level, and what came out of them."""
+    graph = _Graph(depth=dict.fromkeys(origins, 0), inputs={}, makings={}, made_by={})
     level, depth = list(graph.depth), 0
     while level:
         depth += 1
-        reached = _add_makings(graph, _makings_that_used(level))
-        level = [lot for making in reached for lot in graph.outputs.get(making, ()) if lot not in graph.depth]
+        _put_inputs(graph, sums_of(_USED_OF_LOTS, level))
+        new = sorted(graph.inputs.keys() - graph.makings.keys())
+        _put_makings(graph, new)
+        level = [lot for making in new for lot in graph.makings[making].outputs if lot not in graph.depth]
         graph.depth |= dict.fromkeys(level, depth)
     return graph
 
 
 def _backward(origins: Iterable[int]) -> _Graph:
     """Level by level: the makings that made lots of the level, and all that went into them."""
-    graph = _Graph(depth=dict.fromkeys(origins, 0), inputs={}, outputs={}, made_by={})
+    graph = _Graph(depth=dict.fromkeys(origins, 0), inputs={}, makings={}, made_by={})
     level, depth = list(graph.depth), 0
     while level:
         depth += 1
-        reached = _add_makings(graph, _makings_that_made(level))
-        used = {lot for making in reached for lot in graph.inputs.get(making, ())}
-        level = sorted(used - graph.depth.keys())
+        new = {making for making, _, _ in sums_of(_MADE_OF_LOTS, level)} - graph.makings.keys()
+        _put_makings(graph, new)
+        _put_inputs(graph, sums_of(_USED_IN_MAKINGS, new))
+        level = sorted({lot for making in new for lot in graph.inputs.get(making, ())} - graph.depth.keys())
         graph.depth |= dict.fromkeys(level, depth)
     return graph
 
 
-def _makings_that_used(lots: Iterable[int]) -> set[int]:
-    return _makings_with(lots, Kind.USED)
-
-
-def _makings_that_made(lots: Iterable[int]) -> set[int]:
-    return _makings_with(lots, Kind.MADE)
-
-
-def _makings_with(lots: Iterable[int], kind: str) -> set[int]:
-    """The makings that used (or made) any of these lots; what was corrected away leads nowhere."""
-    moved = Movement.objects.filter(
-        lot__in=among(lots), event__kind=kind, event__transformation__isnull=False, event__corrected_by__isnull=True
-    )
-    return set(moved.values_list("event__transformation_id", flat=True).order_by())
-
-
-# Used and made of each lot in each making, a correction counted with what it undid.
-_USED_AND_MADE = """
-    SELECT e.transformation_id, m.lot_id,
-        SUM(CASE WHEN COALESCE(c.kind, e.kind) = 'used' THEN -m.quantity ELSE 0 END),
-        SUM(CASE WHEN COALESCE(c.kind, e.kind) = 'made' THEN m.quantity ELSE 0 END)
+# So much of each lot in each making, a correction counted with what it undid: what nets to nothing is left out,
+# for a use that was corrected away is no link.
+_IN_MAKINGS = """
+    SELECT e.transformation_id, m.lot_id, {sign}SUM(m.quantity)
     FROM inventory_stockevent e
     JOIN inventory_movement m ON m.event_id = e.id
     LEFT JOIN inventory_stockevent c ON c.id = e.corrects_id
-    WHERE e.transformation_id IN ({ids}) GROUP BY e.transformation_id, m.lot_id
+    WHERE {column} IN ({{ids}}) AND e.transformation_id IS NOT NULL AND COALESCE(c.kind, e.kind) = '{kind}'
+    GROUP BY e.transformation_id, m.lot_id HAVING SUM(m.quantity) <> 0
+"""
+_USED_OF_LOTS = _IN_MAKINGS.format(sign="-", kind=Kind.USED, column="m.lot_id")
+_MADE_OF_LOTS = _IN_MAKINGS.format(sign="", kind=Kind.MADE, column="m.lot_id")
+_USED_IN_MAKINGS = _IN_MAKINGS.format(sign="-", kind=Kind.USED, column="e.transformation_id")
+
+# Of each making what went in and what came out, the latter by lot (no lot: went in), masses and pieces apart.
+_IN_AND_OUT = """
+    SELECT e.transformation_id,
+        CASE WHEN COALESCE(c.kind, e.kind) = 'made' THEN m.lot_id END AS made_lot,
+        i.measure, SUM(m.quantity)
+    FROM inventory_stockevent e
+    JOIN inventory_movement m ON m.event_id = e.id
+    JOIN inventory_lot l ON l.id = m.lot_id
+    JOIN inventory_item i ON i.id = l.item_id
+    LEFT JOIN inventory_stockevent c ON c.id = e.corrects_id
+    WHERE e.transformation_id IN ({ids}) AND COALESCE(c.kind, e.kind) IN ('used', 'made')
+    GROUP BY e.transformation_id, made_lot, i.measure HAVING SUM(m.quantity) <> 0
 """
 
 
-def _add_makings(graph: _Graph, makings: set[int]) -> list[int]:
-    """Put what went into new makings and came out of them on the graph, net of corrections; answers the new ones.
+def _put_inputs(graph: _Graph, rows: Iterable[tuple[int, int, int]]) -> None:
+    for making, lot, used in rows:
+        graph.inputs.setdefault(making, {})[lot] = int(used)
 
-    What nets to nothing is left out: a use that was corrected away is no link.
-    """
-    new = sorted(makings - graph.inputs.keys() - graph.outputs.keys())
-    for making, lot, used, made in sums_of(_USED_AND_MADE, new) if new else ():
-        if used:
-            graph.inputs.setdefault(making, {})[lot] = int(used)
-        if made:
-            graph.outputs.setdefault(making, {})[lot] = int(made)
-            graph.made_by[lot] = making
-    return new
+
+def _put_makings(graph: _Graph, new: Collection[int]) -> None:
+    graph.makings |= {making: _Making() for making in new}
+    for pk, lot, measure, moved in sums_of(_IN_AND_OUT, new):
+        making, quantity = graph.makings[pk], int(moved)
+        if lot is not None:
+            making.outputs[lot] = quantity
+            graph.made_by[lot] = pk
+            if measure == MASS:
+                making.mass_out += quantity
+            else:
+                making.counted_out = True
+        elif measure == MASS:
+            making.mass_in = -quantity
+        else:
+            making.counted_in = True
 
 
 # Shares by the perfect mix
 
 
-def _carried(
-    graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts], balance: Mapping[int, LotBalance]
-) -> dict[int, int | None]:
+def _carried(graph: _Graph, origins: Sequence[int], balance: Mapping[int, LotBalance]) -> dict[int, int | None]:
     """Forward: how much of each lot is from the origins, where all inputs and outputs of a making are masses.
 
     A lot whose share cannot be told makes everything after it unknown too, and so does a ring of makings.
     """
     share: dict[int, Fraction | None] = dict.fromkeys(origins, Fraction(1))  # of one part of the lot
-    counted = {lot for lot, facts_of_lot in facts.items() if facts_of_lot.measure != MASS}
-    for making in _in_order(graph, forward=True):
-        inputs, outputs = graph.inputs.get(making, {}), graph.outputs.get(making, {})
+    for pk in _in_order(graph, forward=True):
+        making = graph.makings[pk]
         part: Fraction | None = None
-        if counted.isdisjoint(inputs) and counted.isdisjoint(outputs):
-            traced = [(share.get(lot), used) for lot, used in inputs.items() if lot in graph.depth]
-            part = _mixed(traced, sum(inputs.values()))
-        for lot in outputs:
+        if not making.counted_in and not making.counted_out:
+            part = _mixed([(share.get(lot), used) for lot, used in graph.inputs[pk].items()], making.mass_in)
+        for lot in making.outputs:
             share.setdefault(lot, part)
-    return {
-        lot: _rounded(share.get(lot), balance[lot].began) if facts[lot].measure == MASS else None for lot in graph.depth
-    }
+    return {lot: _rounded(share.get(lot), balance[lot].began) for lot in graph.depth}
 
 
-def _went_in(
-    graph: _Graph, origins: Sequence[int], facts: Mapping[int, _Facts], balance: Mapping[int, LotBalance]
-) -> dict[int, int | None]:
+def _went_in(graph: _Graph, origins: Sequence[int], balance: Mapping[int, LotBalance]) -> dict[int, int | None]:
     """Backward: how much of each lot went into the origins, by the share of each making that went there."""
     needed: dict[int, Fraction | None] = {lot: Fraction(balance[lot].began) for lot in origins}
     order = _in_order(graph, forward=False)
-    for making in order:
-        outputs = graph.outputs.get(making, {})
+    for pk in order:
+        making = graph.makings[pk]
         part: Fraction | None = None
-        if len({facts[lot].measure for lot in outputs}) == 1:
-            part = _mixed([(needed.get(lot, Fraction(0)), 1) for lot in outputs], sum(outputs.values()))
-        for lot, used in graph.inputs.get(making, {}).items():
+        if not making.mass_out or not making.counted_out:  # masses and pieces have no sum
+            parts = [(needed.get(lot, Fraction(0)), 1) for lot in making.outputs]
+            part = _mixed(parts, sum(making.outputs.values()))
+        for lot, used in graph.inputs.get(pk, {}).items():
             if lot not in origins:
                 needed[lot] = _mixed([(needed.get(lot, Fraction(0)), 1), (part and min(part, Fraction(1)), used)], 1)
-    for making in graph.inputs.keys() - set(order):
-        needed |= dict.fromkeys(graph.inputs[making])
-    return {lot: _rounded(needed.get(lot), 1) if facts[lot].measure == MASS else None for lot in graph.depth}
+    for pk in graph.inputs.keys() - set(order):
+        needed |= dict.fromkeys(graph.inputs[pk])
+    return {lot: _rounded(needed.get(lot), 1) for lot in graph.depth}
 
 
 def _mixed(parts: Sequence[tuple[Fraction | None, int]], total: int) -> Fraction | None:
@@ -275,7 +292,7 @@ def _rounded(share: Fraction | None, quantity: int) -> int | None:
 
 def _in_order(graph: _Graph, *, forward: bool) -> list[int]:
     """Makings so that each comes after those that its share depends on; makings in a ring are left out."""
-    makings = set(graph.inputs) | set(graph.outputs)
+    makings = graph.makings.keys()
     after: dict[int, set[int]] = {making: set() for making in makings}
     waits: dict[int, int] = dict.fromkeys(makings, 0)
     for making, inputs in graph.inputs.items():
@@ -338,22 +355,39 @@ def _last_day(facts: _Facts) -> date | None:
     return lot_last_day_of(cast(Lot, facts), cast(Item, facts))
 
 
-def _links(graph: _Graph, facts: Mapping[int, _Facts]) -> tuple[Link, ...]:
+class _End(NamedTuple):
+    """A making's code, and what was found when it was closed."""
+
+    batch: str
+    residue_mg: int
+    evaporated_mg: int
+    left_in_vessel_mg: int
+
+
+def _ends(graph: _Graph) -> dict[int, _End]:
+    rows = Transformation.objects.filter(pk__in=among(graph.inputs)).values_list(
+        "pk", "code", "residue_mg", "evaporated_mg", "left_in_vessel_mg"
+    )
+    return {row[0]: _End(*row[1:]) for row in rows}
+
+
+def _balance(making: _Making, end: _End) -> MakingBalance:
+    return MakingBalance(making.mass_in, making.mass_out, *end[1:])
+
+
+def _links(graph: _Graph, facts: Mapping[int, _Facts], ends: Mapping[int, _End]) -> tuple[Link, ...]:
     """Every traced lot that went into a making, once for each traced lot that came out, by making and lot."""
-    codes = dict(Transformation.objects.filter(pk__in=among(graph.inputs)).values_list("pk", "code"))
     links = []
     for making, inputs in graph.inputs.items():
-        outputs: list[int | None] = [lot for lot in graph.outputs.get(making, {}) if lot in graph.depth]
+        outputs: list[int | None] = [lot for lot in graph.makings[making].outputs if lot in graph.depth]
         for lot, used in inputs.items():
-            if lot not in graph.depth:
-                continue
             for made in outputs or [None]:
                 links.append(
                     Link(
                         from_lot_id=lot,
                         from_lot=facts[lot].number,
                         transformation_id=making,
-                        batch=codes[making],
+                        batch=ends[making].batch,
                         to_lot_id=made,
                         to_lot=None if made is None else facts[made].number,
                         quantity=used,

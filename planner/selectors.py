@@ -11,9 +11,10 @@ from django.contrib.auth import get_user_model
 
 from inventory import ledger, selectors, tracing, workshop
 from inventory.errors import Conflict, NotFound
-from inventory.ledger import CAME, WENT, LotBalance, MakingBalance
+from inventory.ledger import LotBalance, MakingBalance
 from inventory.models import Dispatch, Item, Lot, Party, StockEvent
-from inventory.quantities import MASS, show_quantity
+from inventory.quantities import COUNT, MASS, show_quantity
+from planner.collector import collector_paused
 from production.models import Batch, Formula
 from production.selectors import BatchRow, batch_rows
 
@@ -111,11 +112,11 @@ def trace_document(*, number: str, item: str | None, forward: bool) -> Row:
     return trace_of([lot], forward=forward) | {"lot": lot.number, "item": lot.item.code}
 
 
+@collector_paused()
 def trace_of(origins: Sequence[Lot], *, forward: bool) -> Row:
     """The trace of one or several lots: balances, batches, links, dispatches, what is still here and where."""
     found = tracing.trace(origins, forward)
-    batches = batch_rows(found.transformation_ids)
-    balances = ledger.balances_of_makings(found.transformation_ids)
+    batches = batch_rows(found.makings)
     first = origins[0]
     return {
         "lot": first.number,
@@ -123,7 +124,7 @@ def trace_of(origins: Sequence[Lot], *, forward: bool) -> Row:
         "direction": "forward" if forward else "backward",
         "lots": [lot_row(lot) for lot in found.lots],
         "batches": [
-            making_row(batches[pk], balances[pk])
+            making_row(batches[pk], found.makings[pk])
             for pk in sorted(batches, key=lambda pk: (batches[pk].made_on or date.max, batches[pk].batch))
         ],
         "links": [
@@ -161,8 +162,9 @@ def trace_of(origins: Sequence[Lot], *, forward: bool) -> Row:
     }
 
 
-# In the order of the balance: what came, what went, what is here. Sets would shuffle them from run to run.
-BALANCE_COLUMNS = tuple(name for name in LotBalance._fields if name in CAME | WENT | {"on_hand"})
+# What came, what went, what is here, in the order of the balance. How the lot began, its last field, is not shown.
+BALANCE_COLUMNS = LotBalance._fields[:-1]
+NOTHING = {measure: show_quantity(0, measure) for measure in (MASS, COUNT)}
 
 
 def lot_row(lot: tracing.TracedLot) -> Row:
@@ -178,7 +180,10 @@ def lot_row(lot: tracing.TracedLot) -> Row:
         "expires_on": lot.expires_on.isoformat() if lot.expires_on else None,
         "origin": lot.origin,
         "from_origin": None if lot.from_origin is None else show_quantity(lot.from_origin, MASS),
-        **{name: show_quantity(getattr(balance, name), lot.measure) for name in BALANCE_COLUMNS},
+        **{
+            name: show_quantity(steps, lot.measure) if steps else NOTHING[lot.measure]
+            for name, steps in zip(BALANCE_COLUMNS, balance, strict=False)
+        },
         "accounted_percent": None if accounted is None else str(accounted),
     }
 

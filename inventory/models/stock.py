@@ -129,7 +129,7 @@ class StockEvent(models.Model):
     # The event that this one undoes (kind corrected), each at most once.
     corrects = models.OneToOneField("self", on_delete=models.PROTECT, null=True, related_name="corrected_by")
     transformation = models.ForeignKey(
-        "inventory.Transformation", on_delete=models.PROTECT, null=True, related_name="stock_events"
+        "inventory.Transformation", on_delete=models.PROTECT, null=True, related_name="stock_events", db_index=False
     )
     dispatch_line = models.ForeignKey(
         "inventory.DispatchLine", on_delete=models.PROTECT, null=True, related_name="stock_events"
@@ -141,8 +141,12 @@ class StockEvent(models.Model):
     portion = models.ForeignKey(Portion, on_delete=models.PROTECT, null=True, related_name="+")
 
     class Meta:
-        # An index of its own, not db_index: altering a field remakes the table on SQLite, and its triggers go.
-        indexes = [models.Index(fields=["happened_at"], name="stock_event_happened_at")]
+        # Indexes of their own, not db_index: altering a field remakes the table on SQLite, and its triggers go.
+        # Those of a trace hold all that it reads of the row.
+        indexes = [
+            models.Index(fields=["happened_at"], name="stock_event_happened_at"),
+            models.Index(fields=["transformation", "kind", "corrects"], name="stock_event_of_making"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.kind} {self.uid}"
@@ -151,13 +155,18 @@ class StockEvent(models.Model):
 class Movement(models.Model):
     """One signed quantity of one portion in a stock event. ``lot`` repeats the portion's, for sums by lot."""
 
-    event = models.ForeignKey(StockEvent, on_delete=models.PROTECT, related_name="movements")
+    event = models.ForeignKey(StockEvent, on_delete=models.PROTECT, related_name="movements", db_index=False)
     portion = models.ForeignKey(Portion, on_delete=models.PROTECT, related_name="movements")
-    lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="movements")
+    lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="movements", db_index=False)
     quantity = models.BigIntegerField()
 
     class Meta:
         constraints = [models.CheckConstraint(condition=~Q(quantity=0), name="movement_not_zero")]
+        # A trace goes from lots to events and from events to lots, and reads nothing else of a movement.
+        indexes = [
+            models.Index(fields=["event", "lot", "quantity"], name="movement_of_event"),
+            models.Index(fields=["lot", "event", "quantity"], name="movement_of_lot"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.portion_id} {self.quantity:+d}"

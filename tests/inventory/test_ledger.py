@@ -7,7 +7,7 @@ import pytest
 from django.db import connection
 
 from inventory import clock
-from inventory.ledger import balances, balances_of_makings, stock_on, value_of, verify
+from inventory.ledger import balances, stock_on, value_of, verify
 from inventory.models import LotDecision, StockEvent
 from inventory.quantities import COUNT, MASS
 from inventory.services.buying import Delivery, OrderLine, place_order, receive, send_back
@@ -17,6 +17,7 @@ from inventory.services.dispatching import Leaving, dispatch, take_back, want
 from inventory.services.lots import OpeningRow, decide, move, open_stock
 from inventory.services.reserving import Want, reserve
 from inventory.services.transforming import close, make, use
+from inventory.tracing import trace
 from tests.inventory.builders import (
     KG,
     G,
@@ -191,11 +192,11 @@ def test_a_making_balances_what_was_weighed_with_what_became_of_it():
     correct(event=wrong, why="misread", by_its_making=True)
     use(transformation=making, portion=other, quantity=400 * G)
     use(transformation=making, portion=label, quantity=3)
-    balance = balances_of_makings([making.pk])[making.pk]
+    balance = trace([one.lot], forward=True).makings[making.pk]
     assert (balance.weighed_in, balance.made, balance.under_way) == (KG, 0, KG)
-    make(transformation=making, item=making.item, quantity=950 * G)
+    made = make(transformation=making, item=making.item, quantity=950 * G)
     close(transformation=making, made_on=days(0), residue_mg=20 * G, evaporated_mg=25 * G, left_in_vessel_mg=5 * G)
-    assert balances_of_makings([making.pk])[making.pk].under_way == 0
+    assert trace([made], forward=False).makings[making.pk].under_way == 0
 
 
 def test_decisions_and_events_have_moments_of_what_happened_and_of_what_was_recorded():
