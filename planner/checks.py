@@ -12,9 +12,10 @@ from django.core.checks import CheckMessage, Error, Tags, Warning, register
 from django.db import DatabaseError, connections
 
 LEAST_KEY_LENGTH = 40
+WORKSHOP = "workshop"  # the tag of checks that every command runs before it answers
 
 
-@register(Tags.security)
+@register(Tags.security, WORKSHOP)
 def secret_is_set(app_configs: Sequence[AppConfig] | None, **kwargs: Any) -> list[CheckMessage]:
     if len(settings.SECRET_KEY) >= LEAST_KEY_LENGTH:
         return []
@@ -27,7 +28,7 @@ def secret_is_set(app_configs: Sequence[AppConfig] | None, **kwargs: Any) -> lis
     ]
 
 
-@register(Tags.security)
+@register(Tags.security, WORKSHOP)
 def hosts_are_named(app_configs: Sequence[AppConfig] | None, **kwargs: Any) -> list[CheckMessage]:
     if settings.DEBUG:
         return []
@@ -84,7 +85,7 @@ def isolation_is_read_committed(
     return found
 
 
-@register()
+@register(WORKSHOP)
 def time_zone_is_chosen(app_configs: Sequence[AppConfig] | None, **kwargs: Any) -> list[CheckMessage]:
     try:
         ZoneInfo(settings.TIME_ZONE)

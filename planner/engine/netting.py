@@ -89,10 +89,10 @@ class _Netting:
         self.shelf.advance(day)
         gross = short = 0
         open_needs: list[tuple[Need, int]] = []
-        serve, reserved = self._serve, bool(self.own_reserved)
+        serve, holders = self._serve, self.own_reserved
         for need in todays:
             gross += need.quantity
-            rest = self._serve_one(need) if reserved or need.single_lot else serve(need)
+            rest = self._serve_one(need) if need.single_lot or need.owner in holders else serve(need)
             if rest:
                 short += rest
                 open_needs.append((need, rest))
@@ -105,7 +105,7 @@ class _Netting:
             self.book.requirements[day].append(Requirement(self.item.code, day, gross, covered, short))
 
     def _serve(self, need: Need) -> int:
-        """Serve an ordinary need of an item without reservations; returns what is still uncovered."""
+        """Serve an ordinary need, for which nothing is reserved; returns what is still uncovered."""
         takes, rest = self.shelf.take(need.valid_through, need.quantity)
         if rest and self.shelf.late_surplus:
             late, rest = self.shelf.take_late(need.valid_through, rest, single=False)
