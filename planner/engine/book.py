@@ -8,11 +8,14 @@ from __future__ import annotations
 import json
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from hashlib import sha256
+from itertools import groupby
 
-from planner.engine.allocate import FIRM_OUTPUT, LOT, ORDER, Supply
+import numpy as np
+
+from planner.engine.allocate import FIRM_OUTPUT, ORDER, Supply
 from planner.engine.explode import PERCENT, formula_output
 from planner.engine.firm import FirmBatches
 from planner.engine.levels import low_level_codes
@@ -20,9 +23,13 @@ from planner.engine.lotsize import largest_charges
 from planner.engine.needs import Need
 from planner.engine.opendays import OpenDays
 from planner.engine.packs import by_supplier
-from planner.engine.passed_over import here_on
+from planner.engine.passed_over import LotReasons, here_on
 from planner.engine.problem import NEVER, WHOLE, Batch, Formula, Item, Offer, Order, Problem, Reservation
-from planner.engine.result import Buy, Expected, Make, PlanError, Requirement
+from planner.engine.result import Buy, Expected, Make, PlanError
+from planner.engine.stock import StockColumns
+
+# By batch or demand what it has reserved of each portion (index among the lots).
+OwnReserved = dict[str | int | None, dict[int, int]]
 
 
 class Book:
@@ -43,9 +50,10 @@ class Book:
         self.drawn = {code for code, item in self.items.items() if item.drawn}
         self.largest_charges = largest_charges(self.chosen, self.levels, self.drawn)
 
-        self.lots_of: dict[str, list[int]] = defaultdict(list)
-        for index, lot in enumerate(problem.lots):
-            self.lots_of[lot.item].append(index)
+        # Items are numbered in the order in which they are netted: one level after the other, by code.
+        self.order = sorted(self.items.values(), key=lambda item: (self.levels[item.code], item.code))
+        self.numbers = {item.code: number for number, item in enumerate(self.order)}
+        self._lots_of: dict[str, list[int]] | None = None
         offers_of: dict[str, list[Offer]] = defaultdict(list)
         for offer in problem.offers:
             offers_of[offer.item].append(offer)
@@ -65,16 +73,28 @@ class Book:
         for reservation in problem.reservations:
             self.reserved_on[reservation.lot] += reservation.quantity
             self.reservations_of[problem.lots[reservation.lot].item].append(reservation)
-        self.lots_left = [
-            lot.quantity if self.items[lot.item].drawn else max(0, lot.quantity - reserved)
-            for lot, reserved in zip(problem.lots, self.reserved_on, strict=True)
-        ]
-
+        reserved_on = np.array(self.reserved_on, dtype=np.int64)
+        on_hand = np.array([lot.quantity for lot in problem.lots], dtype=np.int64)
+        of_lot = np.array([self.numbers[lot.item] for lot in problem.lots], dtype=np.int64)
+        drawn_lot = np.array([item.drawn for item in self.order], dtype=bool)[of_lot]
+        self.lots_left = np.where(drawn_lot, on_hand, np.maximum(0, on_hand - reserved_on))
+        self.left: list[int] = []  # the same once every item is netted
+        self.stock = StockColumns(
+            lots=problem.lots,
+            item_of_lot=np.where(drawn_lot, -1, of_lot),
+            lots_left=self.lots_left,
+            others=[*self._all_orders(), *self._all_outputs()],
+            items=len(self.order),
+            from_day=self.from_day,
+        )
         self.firm = FirmBatches(
-            zip(problem.batches, self.batch_formulas, strict=True), self.items, self.from_day, self.to_day
+            zip(problem.batches, self.batch_formulas, strict=True), self.numbers, self.from_day, self.to_day
         )
         self.needs: dict[str, list[Need]] = defaultdict(list)  # of demands and of proposals' lines
-        self.requirements: dict[int, list[Requirement]] = defaultdict(list)  # by day
+        self.places_of_lots = self.stock.places_of_lots() if problem.reservations else {}
+        self.kept: dict[int, list[tuple[int, int]]] = {}  # by line of a firm batch: rows of the stock reserved for it
+        self.own_reserved: dict[str, OwnReserved] = {}  # by item, where anything is set aside
+        self.requirements: list[tuple[int, int, int, int, int]] = []  # item number, day, gross, covered, short
         self.unmet: dict[tuple[int, str, str], int] = defaultdict(int)  # (day, item, reason) -> steps
         self.makes: list[tuple[int, Make]] = []  # with the number of the cut on its day
         self.buys: list[tuple[int, Buy]] = []  # with the number of the row on its day
@@ -96,31 +116,36 @@ class Book:
             uses[formula.item].update(line.item for line in formula.lines)
         return low_level_codes(uses)
 
-    def supply_of(self, item: Item) -> list[Supply]:
-        """The item's firm supply: usable portions less what is reserved of them, orders, firm outputs."""
-        rows = [row for index in self.lots_of.get(item.code, ()) if (row := self._portion(index))]
-        rows.extend(self._order(order, number, item) for number, order in enumerate(self._orders_of[item.code]))
-        rows.extend(self._output(batch, output, item) for batch, output in self._made_by[item.code])
-        return rows
+    def level_bounds(self) -> Iterator[tuple[int, int]]:
+        """The numbers of each level's items, from the top down: the first, and one past the last."""
+        first = 0
+        for _, items in groupby(self.order, key=lambda item: self.levels[item.code]):
+            last = first + sum(1 for _ in items)
+            yield first, last
+            first = last
 
-    def _portion(self, index: int) -> Supply | None:
-        lot = self.problem.lots[index]
-        if lot.set_apart or lot.retest_on < self.from_day or lot.status not in ("released", "quarantine"):
-            return None
-        here = here_on(lot, self.from_day)
-        if here == NEVER:
-            return None
-        return Supply(
-            last_day=lot.last_day,
-            here_on=here,
-            kind=LOT,
-            code=lot.lot,
-            rest=self.lots_left[index],
-            received_on=lot.received_on,
-            tie=(lot.place, lot.container, index),
-            ready=lot.status == "released" and here == self.from_day,
-            lot_index=index,
-        )
+    def _all_orders(self) -> Iterator[tuple[int, Supply]]:
+        for code, orders in self._orders_of.items():
+            for number, order in enumerate(orders):
+                yield self.numbers[code], self._order(order, number, self.items[code])
+
+    def _all_outputs(self) -> Iterator[tuple[int, Supply]]:
+        for code, made in self._made_by.items():
+            for batch, output in made:
+                yield self.numbers[code], self._output(batch, output, self.items[code])
+
+    def lots_of(self, item: Item) -> Sequence[int]:
+        """The item's lots, as places in the problem."""
+        if self._lots_of is None:
+            self._lots_of = defaultdict(list)
+            for index, lot in enumerate(self.problem.lots):
+                self._lots_of[lot.item].append(index)
+        return self._lots_of.get(item.code, ())
+
+    def reasons_of(self, item: Item) -> LotReasons:
+        """Why lines take nothing of the item's lots, to be asked by day."""
+        portions = [(index, self.problem.lots[index], self.reserved_on[index]) for index in self.lots_of(item)]
+        return LotReasons(portions, self.from_day, item.min_remaining_days)
 
     def _order(self, order: Order, number: int, item: Item) -> Supply:
         received = max(self.from_day, order.due_on)
@@ -153,8 +178,8 @@ class Book:
         """Every order and firm batch of the item that is here after ``day``, whole, by day and code."""
         receipts = self._receipts.get(item.code)
         if receipts is None:
-            rows = [self._order(order, 0, item) for order in self._orders_of[item.code]]
-            rows.extend(self._output(batch, output, item) for batch, output in self._made_by[item.code])
+            rows = [self._order(order, 0, item) for order in self._orders_of.get(item.code, ())]
+            rows.extend(self._output(batch, output, item) for batch, output in self._made_by.get(item.code, ()))
             rows.sort(key=lambda row: (row.here_on, row.code, row.kind, row.rest))
             receipts = [Expected(source_name(row), row.rest, row.here_on) for row in rows]
             self._receipts[item.code] = receipts
@@ -176,8 +201,8 @@ class Book:
         if item.drawn:
             return 0
         return sum(
-            self.lots_left[index]
-            for index in self.lots_of.get(item.code, ())
+            self.left[index]
+            for index in self.lots_of(item)
             if self.problem.lots[index].last_day >= last_day and self.is_ready(index)
         )
 

@@ -1,8 +1,7 @@
-"""Firm batches: the needs of their lines, and the rows that show how each line is covered.
+"""Firm batches: their lines as columns, and the rows that show how each line is covered.
 
-The lines of all batches are kept as arrays and become needs and rows only when their item is netted:
-objects made batch by batch and read item by item would be spread over memory, and fetching them would
-take longer than the planning itself. Pure; the standard library and numpy.
+A line becomes a need of its own only where its item is netted need by need, and a row only where a plan is
+shown. Pure; the standard library and numpy.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ _NO_SUBSTITUTES: list[SubstituteFree] = []
 _NONE_PASSED_OVER: list[tuple[str, str]] = []
 
 
-class _Head:
+class Head:
     """What the lines of one batch have in common."""
 
     __slots__ = ("batch", "code", "day", "formula", "lines", "order", "rows", "to")
@@ -42,97 +41,94 @@ class _Head:
 
 
 class FirmBatches:
-    """The firm batches in order of service, and their lines by item."""
+    """The firm batches in order of service, and their lines as columns: by item number, then in order of service.
+
+    ``bounds[n]`` to ``bounds[n + 1]`` are the lines of item number n.
+    """
 
     def __init__(
-        self, batches: Iterable[tuple[Batch, Formula]], items: Mapping[str, Item], from_day: int, to_day: int
+        self,
+        batches: Iterable[tuple[Batch, Formula]],
+        numbers: Mapping[str, int],
+        from_day: int,
+        to_day: int,
     ) -> None:
-        """``batches`` with their formulas, whose lines are in order of position."""
-        self._heads = [_Head(batch, formula, from_day, to_day) for batch, formula in batches]
-        self._heads.sort(key=lambda head: (head.day, head.order))
-        self._number_of = {code: number for number, code in enumerate(items)}
-        self._items = items
+        """``batches`` with their formulas, whose lines are in order of position; ``numbers`` of the items."""
+        self.heads = [Head(batch, formula, from_day, to_day) for batch, formula in batches]
+        self.heads.sort(key=lambda head: (head.day, head.order))
+        self.number_of_batch = {head.code: number for number, head in enumerate(self.heads)}
         quantities: list[int] = []
-        numbers: list[int] = []
+        items: list[int] = []
+        single: list[bool] = []
         splits: dict[tuple[int, int], list[int]] = {}
-        item_numbers: dict[int, list[int]] = {}
-        for head in self._heads:
+        of_formula: dict[int, tuple[list[int], list[bool]]] = {}
+        for head in self.heads:
             quantities += _needed(head.batch, head.formula, splits)
-            of_formula = item_numbers.get(id(head.formula))
-            if of_formula is None:
-                of_formula = [self._number_of[line.item] for line in head.formula.lines]
-                item_numbers[id(head.formula)] = of_formula
-            numbers += of_formula
-        lengths = [len(head.formula.lines) for head in self._heads]
-        item_of_line = np.array(numbers, dtype=np.int64)
+            found = of_formula.get(id(head.formula))
+            if found is None:
+                found = [numbers[line.item] for line in head.lines], [line.single_lot for line in head.lines]
+                of_formula[id(head.formula)] = found
+            items += found[0]
+            single += found[1]
+        lengths = [len(head.lines) for head in self.heads]
+        item = np.array(items, dtype=np.int64)
         # Stable, so that the lines of one item stay in order of service.
-        by_item = np.argsort(item_of_line, kind="stable")
-        self._quantities = np.array(quantities, dtype=np.int64)[by_item]
-        self._head_of = np.repeat(np.arange(len(lengths)), lengths)[by_item]
+        by_item = np.argsort(item, kind="stable")
+        self.item = item[by_item]
+        self.quantity = np.array(quantities, dtype=np.int64)[by_item]
+        self.single_lot = np.array(single, dtype=bool)[by_item]
+        self.head_of = np.repeat(np.arange(len(lengths)), lengths)[by_item]
+        days = np.array([head.day for head in self.heads], dtype=np.int64)
+        self.day = days[self.head_of]
         first_line = np.repeat(np.cumsum(lengths, dtype=np.int64) - lengths, lengths)
-        self._place_of = (np.arange(len(numbers)) - first_line)[by_item]
-        self._bounds = np.searchsorted(item_of_line[by_item], np.arange(len(items) + 1)).tolist()
+        self.place_of = (np.arange(len(items)) - first_line)[by_item]
+        self.bounds = np.searchsorted(self.item, np.arange(len(numbers) + 1)).tolist()
+        self._short: list[tuple[BatchLine, Line, int]] = []
 
-    def needs_of(self, item: Item) -> list[Need]:
-        """The needs of one item in order of service; writes the rows of its shown lines."""
-        number = self._number_of[item.code]
-        part = slice(self._bounds[number], self._bounds[number + 1])
-        code, min_remaining_days = item.code, item.min_remaining_days
-        heads = self._heads
-        needs: list[Need] = []
-        for place, quantity, of_head in zip(
-            self._place_of[part].tolist(),
-            self._quantities[part].tolist(),
-            self._head_of[part].tolist(),
-            strict=True,
-        ):
-            head = heads[of_head]
-            line = head.lines[place]
-            row: BatchLine | None = None
-            if head.rows is not None:
-                row = head.rows[place] = BatchLine(
-                    line.position,
-                    line.phase,
-                    code,
-                    quantity,
-                    _NO_LOTS,
-                    _NOTHING_EXPECTED,
-                    quantity,
-                    0,
-                    _NO_SUBSTITUTES,
-                    _NONE_PASSED_OVER,
-                )
-            if quantity:
-                needs.append(
-                    Need(
-                        head.day,
-                        head.order,
-                        line.position,
-                        quantity,
-                        head.day + min_remaining_days,
-                        head.to,
-                        head.code,
-                        line.single_lot,
-                        row,
-                    )
-                )
-        return needs
+    def need(self, place: int, item: Item, open_quantity: int) -> Need:
+        """One line's need, with the row it fills where the batch is shown."""
+        head, of_batch = self.heads[int(self.head_of[place])], int(self.place_of[place])
+        line, quantity = head.lines[of_batch], int(self.quantity[place])
+        row: BatchLine | None = None
+        if head.rows is not None:
+            row = head.rows[of_batch] = unserved_row(line, quantity)
+            if line.substitutes:
+                self._short.append((row, line, head.day))
+        valid_through = head.day + item.min_remaining_days
+        need = Need(
+            head.day, head.order, line.position, quantity, valid_through, head.to, head.code, line.single_lot, row
+        )
+        need.open = open_quantity
+        return need
 
     def coverage(self) -> list[BatchCoverage]:
-        """The shown batches by day and code, once every item is netted."""
+        """The shown batches by day and code, once every line has its row."""
         shown = [
             BatchCoverage(head.batch.batch, head.formula.item, head.batch.planned_for, _coverage(head.rows), head.rows)
-            for head in self._heads
+            for head in self.heads
             if head.rows is not None
         ]
         return sorted(shown, key=lambda each: (each.planned_for, each.batch))
 
     def short_with_substitutes(self) -> Iterable[tuple[BatchLine, Line, int]]:
         """The shown lines that are short and have substitutes: the row, the formula's line, the day."""
-        for head in self._heads:
-            for line, row in zip(head.formula.lines, head.rows or (), strict=False):
-                if line.substitutes and row.short:
-                    yield row, line, head.day
+        return [each for each in self._short if each[0].short]
+
+
+def unserved_row(line: Line, quantity: int) -> BatchLine:
+    """The row of a line that nothing serves yet. Its lists are shared: put another in place, write into none."""
+    return BatchLine(
+        line.position,
+        line.phase,
+        line.item,
+        quantity,
+        _NO_LOTS,
+        _NOTHING_EXPECTED,
+        quantity,
+        0,
+        _NO_SUBSTITUTES,
+        _NONE_PASSED_OVER,
+    )
 
 
 _UNWRITTEN = BatchLine(0, "", "", 0, _NO_LOTS, _NOTHING_EXPECTED, 0, 0, _NO_SUBSTITUTES, _NONE_PASSED_OVER)

@@ -1,7 +1,8 @@
-"""Gross-to-net: one item's needs against its supply, day by day, and proposals for what is left open.
+"""Gross-to-net, need by need: one item's needs against its supply, day by day, and proposals for what is left open.
 
-The method is gross-to-net netting of material requirements planning, on calendar days and with lots
-that expire. Items are netted in order of their low-level codes, so all needs of an item are known.
+The method is gross-to-net netting of material requirements planning, on calendar days and with lots that
+expire. Items are netted in order of their low-level codes, so all needs of an item are known. This is the rule
+in full; ``sweep`` serves as many needs as it can before.
 """
 
 from __future__ import annotations
@@ -11,55 +12,29 @@ from heapq import heappop, heappush
 
 from planner.engine.allocate import SURPLUS, Shelf, Supply, Takes, surplus_row
 from planner.engine.book import Book, source_name
-from planner.engine.needs import Need, order_of_service
-from planner.engine.passed_over import LotReasons
-from planner.engine.problem import NEVER, Item
+from planner.engine.needs import Need
+from planner.engine.problem import NEVER
 from planner.engine.propose import Buying, LaterUse, Making, OpenNeeds, source_of
-from planner.engine.result import BatchLine, Expected, Requirement
+from planner.engine.result import BatchLine, Expected
 
 ENDLESS = 1 << 60
 
 
-def net_item(book: Book, item: Item) -> None:
-    """Serve every need of ``item``, write its requirements and proposals, and the needs those bring below."""
-    needs = book.firm.needs_of(item)
-    if item.code in book.needs:
-        needs += book.needs.pop(item.code)
-        needs.sort(key=order_of_service)
-    if item.drawn:
-        _draw(book, item, needs)
-    elif needs or item.safety_stock:
-        _Netting(book, item, needs).run()
+class Netting:
+    """One item being netted, from the first of ``needs`` on; what came before is served and gone from the stock."""
 
-
-def _draw(book: Book, item: Item, needs: Sequence[Need]) -> None:
-    """A drawn item is never short and has no lots."""
-    gross: dict[int, int] = {}
-    for need in needs:
-        gross[need.day] = gross.get(need.day, 0) + need.quantity
-        if need.line is not None:
-            need.line.short = 0
-    for day, quantity in gross.items():
-        if day <= book.to_day:
-            book.requirements[day].append(Requirement(item.code, day, quantity, quantity, 0))
-
-
-class _Netting:
-    """One item being netted."""
-
-    def __init__(self, book: Book, item: Item, needs: Sequence[Need]) -> None:
-        """``needs`` in order of service."""
-        self.book, self.item = book, item
+    def __init__(self, book: Book, number: int, needs: Sequence[Need]) -> None:
+        """``needs`` in order of service, reservations taken off."""
+        self.book, self.number = book, number
+        self.item = item = book.order[number]
         self.needs = needs
-        self.supply = book.supply_of(item)
+        self.supply = book.stock.rows_of(number)
         self.source: Making | Buying | None = source_of(book, item)
         self.first_buy = len(book.buys)
         self.runs_out_on: int | None = None
-        self.own_reserved: dict[str | int | None, dict[int, int]] = {}
-        if book.reservations_of.get(item.code):
-            self._keep_reservations()
+        self.own_reserved = book.own_reserved.get(item.code, {})
         self.shelf = Shelf(self.supply)
-        self.reasons = self._lot_reasons()
+        self.reasons = book.reasons_of(item)
         self.later_from = 0  # place of the first need after the day being netted
         self.floor_from = NEVER
         self.floor_days: list[int] = []
@@ -102,7 +77,7 @@ class _Netting:
         if open_needs or self._floor_missing(day):
             short += self._answer(day, open_needs)
         if day <= self.book.to_day and (gross or short):
-            self.book.requirements[day].append(Requirement(self.item.code, day, gross, covered, short))
+            self.book.requirements.append((self.number, day, gross, covered, short))
 
     def _serve(self, need: Need) -> int:
         """Serve an ordinary need, for which nothing is reserved; returns what is still uncovered."""
@@ -114,7 +89,7 @@ class _Netting:
         line = need.line
         if line is not None:
             if takes:
-                _write_takes(line, takes)
+                write_takes(line, takes)
             line.passed_over = self.reasons.on(need.day)
         return rest
 
@@ -124,7 +99,7 @@ class _Netting:
         self._note_late(need, late)
         line = need.line
         if line is not None:
-            _write_takes(line, [*need.reserved, *takes, *late])
+            write_takes(line, [*need.reserved, *takes, *late])
             # A lot whose reserved part was taken is not passed over, however small its rest.
             taken = {row.code for row, _ in need.reserved}
             too_small = [lot for lot in too_small if lot not in taken]
@@ -210,38 +185,6 @@ class _Netting:
 
         return later_use
 
-    def _keep_reservations(self) -> None:
-        """Give each need what its batch or demand has reserved of usable portions, before all needs.
-
-        What is reserved beyond that, or of a portion that the need cannot use, stays withheld.
-        """
-        rows = {row.lot_index: row for row in self.supply if row.lot_index >= 0}
-        kept: dict[str | int | None, list[list]] = {}
-        for reservation in self.book.reservations_of[self.item.code]:
-            owner = reservation.batch if reservation.batch is not None else reservation.demand
-            own = self.own_reserved.setdefault(owner, {})
-            own[reservation.lot] = own.get(reservation.lot, 0) + reservation.quantity
-        for owner, own in self.own_reserved.items():
-            usable = [[rows[index], quantity] for index, quantity in own.items() if index in rows]
-            kept[owner] = sorted(usable, key=lambda each: each[0].key)
-        for need in self.needs:
-            for each in kept.get(need.owner, ()) if need.owner is not None else ():
-                row, quantity = each
-                if row.here_on <= need.day and row.last_day >= need.valid_through:
-                    part = min(quantity, need.open)
-                    if part:
-                        need.reserved = [*need.reserved, (row, part)]
-                        need.open -= part
-                        each[1] -= part
-                        self.book.reserved_used[row.lot_index] += part
-
-    def _lot_reasons(self) -> LotReasons:
-        book = self.book
-        portions = [
-            (index, book.problem.lots[index], book.reserved_on[index]) for index in book.lots_of.get(self.item.code, ())
-        ]
-        return LotReasons(portions, book.from_day, self.item.min_remaining_days)
-
     def _plan_floor_days(self) -> None:
         """The floor is looked at when a fresh proposal can first be here, then after needs and expiries."""
         item, book = self.item, self.book
@@ -273,7 +216,7 @@ def _take(shelf: Shelf, need: Need) -> tuple[Takes, Takes, int, Sequence[str]]:
     return takes, late, rest, too_small
 
 
-def _write_takes(line: BatchLine, takes: Takes) -> None:
+def write_takes(line: BatchLine, takes: Takes) -> None:
     """Fill a shown line: lots that are ready, what is expected, and the part that proposals answer."""
     if len(takes) == 1 and takes[0][0].kind != SURPLUS:  # by far the most common case
         row, quantity = takes[0]

@@ -1,20 +1,23 @@
 """Planning, whole: a problem in, a plan out.
 
 Pure: the same problem gives the same plan, whatever the order of its rows. No clock, no I/O; imports
-the standard library and the engine's own modules only.
+the standard library, numpy and the engine's own modules only.
 """
 
 from __future__ import annotations
 
 import gc
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from fractions import Fraction
 
+import numpy as np
+
 from planner.engine.book import Book
+from planner.engine.level import Served, net_level
+from planner.engine.lines import write_lines
 from planner.engine.needs import DEMANDED, NO_PRIORITY, Need
-from planner.engine.netting import net_item
 from planner.engine.problem import Problem
 from planner.engine.propose import buy_content
 from planner.engine.result import (
@@ -23,6 +26,7 @@ from planner.engine.result import (
     Make,
     Plan,
     Requirement,
+    RequirementColumns,
     SubstituteFree,
     Unmet,
 )
@@ -31,17 +35,28 @@ from planner.engine.result import (
 def plan(problem: Problem) -> Plan:
     """What to make and what to buy, by when, and what covers each firm batch.
 
-    1. Read the problem, refuse loops and unknown codes.
-    2. Write down the needs of firm batches and of demands.
-    3. Net the items in order of their low-level codes; makings add needs to items further down.
-    4. Fill in what only the whole plan can say: coverage, substitutes, free stock, expiring lots.
-
     Lists of the answer may be shared between rows: read only.
     Raises PlanError: unknown_item, unknown_formula, loop, formula_size, percent_sum, too_many_cuts,
     no_open_days.
     """
+    return net(problem).plan()
+
+
+def net(problem: Problem) -> Netted:
+    """The netting of a whole problem: all that ``plan`` answers, before it is written down row by row.
+
+    1. Read the problem, refuse loops and unknown codes.
+    2. Write down the needs of firm batches and of demands.
+    3. Net the items level by level, in order of their low-level codes; makings add needs to levels further down.
+
+    Raises PlanError as ``plan`` does.
+    """
     with _collector_paused():
-        return _plan(problem)
+        book = Book(problem)
+        _add_demand_needs(book)
+        served = [net_level(book, first, last) for first, last in book.level_bounds()]
+        book.left = book.lots_left.tolist()
+        return Netted(book, served)
 
 
 @contextmanager
@@ -63,23 +78,46 @@ def _collector_paused() -> Iterator[None]:
             gc.enable()
 
 
-def _plan(problem: Problem) -> Plan:
-    book = Book(problem)
-    _add_demand_needs(book)
-    for code in sorted(book.items, key=lambda each: (book.levels[each], each)):
-        net_item(book, book.items[code])
-    _write_substitutes(book)
-    return Plan(
-        from_day=book.from_day,
-        to_day=book.to_day,
-        requirements=_requirements(book),
-        batches=book.firm.coverage(),
-        make=_makes(book),
-        buy=_buys(book),
-        expiring=_expiring(book),
-        unmet=_unmet(book),
-        lots_left=book.lots_left,
-    )
+class Netted:
+    """A problem netted. What it answers is made when it is asked for."""
+
+    def __init__(self, book: Book, served: Sequence[Served]) -> None:
+        self._book, self._served = book, served
+
+    def requirements(self) -> RequirementColumns:
+        """What is needed of each item on each day up to the plan's last, and how much of it supply covers."""
+        book = self._book
+        swept = [_columns_of(served) for served in self._served]
+        netted = [np.array(column) for column in zip(*book.requirements, strict=True)]
+        item, day, gross, covered, short = (
+            np.concatenate(each) for each in zip(*swept, *[netted] * bool(netted), strict=True)
+        )
+        shown = day <= book.to_day
+        item, day, gross, covered, short = (each[shown] for each in (item, day, gross, covered, short))
+        by_code = np.empty(len(book.order), dtype=np.int64)
+        by_code[sorted(range(len(book.order)), key=lambda number: book.order[number].code)] = np.arange(len(book.order))
+        order = np.lexsort((by_code[item], day))
+        return RequirementColumns(
+            [item.code for item in book.order], *(each[order] for each in (item, day, gross, covered, short))
+        )
+
+    def plan(self) -> Plan:
+        """The plan row by row. Fills in what only the whole plan can say: coverage, substitutes, expiring lots."""
+        with _collector_paused():
+            book = self._book
+            write_lines(book, self._served)
+            _write_substitutes(book)
+            return Plan(
+                from_day=book.from_day,
+                to_day=book.to_day,
+                requirements=_requirements(self.requirements()),
+                batches=book.firm.coverage(),
+                make=_makes(book),
+                buy=_buys(book),
+                expiring=_expiring(book),
+                unmet=_unmet(book),
+                lots_left=book.left,
+            )
 
 
 def _add_demand_needs(book: Book) -> None:
@@ -117,11 +155,15 @@ def plain_decimal(ratio: Fraction) -> str:
     return f"{whole}.{digits}" if digits else str(whole)
 
 
-def _requirements(book: Book) -> list[Requirement]:
-    rows: list[Requirement] = []
-    for day in sorted(book.requirements):
-        rows.extend(sorted(book.requirements[day], key=lambda row: row.item))
-    return rows
+def _columns_of(served: Served) -> tuple[np.ndarray, ...]:
+    """All of it covered."""
+    return served.item, served.day, served.gross, served.gross, np.zeros(len(served.gross), dtype=np.int64)
+
+
+def _requirements(columns: RequirementColumns) -> list[Requirement]:
+    codes = columns.codes
+    rows = zip(*(column.tolist() for column in columns[1:]), strict=True)
+    return [Requirement(codes[item], day, gross, covered, short) for item, day, gross, covered, short in rows]
 
 
 def _makes(book: Book) -> list[Make]:
@@ -151,7 +193,7 @@ def _expiring(book: Book) -> list[Expiring]:
     left: dict[tuple[int, str, str], int] = defaultdict(int)
     for index, lot in enumerate(book.problem.lots):
         if lot.quantity and lot.last_day <= book.to_day and not book.items[lot.item].drawn:
-            rest = book.lots_left[index] + book.reserved_on[index] - book.reserved_used[index]
+            rest = book.left[index] + book.reserved_on[index] - book.reserved_used[index]
             left[lot.last_day, lot.item, lot.lot] += min(rest, lot.quantity)
     return [Expiring(lot, item, left[day, item, lot], day) for day, item, lot in sorted(left)]
 

@@ -1,12 +1,16 @@
 """What the engine answers: one plan as plain values, quantities in base steps, days as ordinals.
 
-Imports nothing but the standard library. The rows and their fields are those of
+The standard library and numpy only. The rows and their fields are those of
 ``plan --json``; turning steps into "1250 g" and ordinals into ISO dates is the caller's.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
 
 
 class PlanError(Exception):
@@ -25,6 +29,17 @@ class Requirement:
     gross: int
     covered: int
     short: int
+
+
+class RequirementColumns(NamedTuple):
+    """Requirements by day, then item code. ``item`` is a place in ``codes``; quantities in base steps."""
+
+    codes: Sequence[str]
+    item: np.ndarray
+    day: np.ndarray
+    gross: np.ndarray
+    covered: np.ndarray
+    short: np.ndarray
 
 
 @dataclass(slots=True)

@@ -1,0 +1,231 @@
+"""One level of items netted: in closed form as far as that holds, then need by need.
+
+All items of one low-level code are independent of each other, and all their needs are known once the levels
+above are netted. Pure; the standard library and numpy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from planner.engine.book import Book, OwnReserved
+from planner.engine.needs import Need, order_of_service
+from planner.engine.netting import Netting
+from planner.engine.problem import NEVER, Item
+from planner.engine.propose import source_of
+from planner.engine.sweep import Floors, NeedColumns, SupplyColumns, Swept, sweep
+
+Parts = list[tuple[int, int]]  # rows of the stock and what is taken of each
+
+UNCOUNTED = 1 << 62  # a quantity that no column holds: the sweep leaves such sums alone
+
+
+class Served(NamedTuple):
+    """Of one level what the closed form served. Pegs are sorted by line; lines are places in ``FirmBatches``."""
+
+    lines: np.ndarray  # the lines of firm batches that it served, ascending
+    peg_line: np.ndarray
+    peg_row: np.ndarray  # places in ``Book.stock``
+    peg_quantity: np.ndarray
+    # (item number, day) with what was needed and, all of it, served.
+    item: np.ndarray
+    day: np.ndarray
+    gross: np.ndarray
+
+
+class LevelNeeds:
+    """The needs of one level's items as columns, in order of item and of service.
+
+    ``source`` names where a need came from: a place in ``FirmBatches``, or one less than minus a place in ``others``.
+    """
+
+    def __init__(self, book: Book, first: int, last: int) -> None:
+        """Of the items numbered ``first`` to ``last``, the last not included."""
+        self.book, self.first, self.last = book, first, last
+        self.others: list[Need] = []
+        numbers: list[int] = []
+        for number in range(first, last) if book.needs else ():
+            found = book.needs.pop(book.order[number].code, None)
+            if found:
+                self.others += sorted(found, key=order_of_service)
+                numbers += [number] * len(found)
+        firm = book.firm
+        lines = np.arange(firm.bounds[first], firm.bounds[last])
+        lines = lines[firm.quantity[lines] > 0]
+        items = book.order[first:last]
+        remaining = np.array([item.min_remaining_days for item in items], dtype=np.int64)
+        self.drawn = np.array([item.drawn for item in items], dtype=bool)
+        item = np.concatenate([firm.item[lines], np.array(numbers, dtype=np.int64)]) - first
+        day = np.concatenate([firm.day[lines], _column([need.day for need in self.others])])
+        quantity = np.concatenate([firm.quantity[lines], _column([need.quantity for need in self.others])])
+        usual = day + remaining[item]
+        own_validity = _column([need.valid_through for need in self.others])
+        valid_through = np.concatenate([usual[: len(lines)], own_validity])
+        single_lot = np.concatenate(
+            [firm.single_lot[lines], np.array([need.single_lot for need in self.others], dtype=bool)]
+        )
+        stop = single_lot | (valid_through != usual)
+        source = np.concatenate([lines, -1 - np.arange(len(self.others))])
+        if self.others:
+            # Firm batches come before proposals and demands on one day; stable, so each keeps its own order.
+            key = (item * (int(day.max()) + 1) + day) * 2 + (source < 0)
+            order = np.argsort(key, kind="stable")
+            item, day, quantity, valid_through, stop, source = (
+                each[order] for each in (item, day, quantity, valid_through, stop, source)
+            )
+        self.source, self.quantity = source, quantity
+        open_quantity = np.where(self.drawn[item], 0, quantity) if self.drawn.any() else quantity.copy()
+        self.columns = NeedColumns(item, day, valid_through, open_quantity, stop & ~self.drawn[item])
+        self.bounds = np.searchsorted(item, np.arange(len(items) + 1)).tolist()
+
+    def keep_reservations(self) -> dict[int, Parts]:
+        """Give each need what its batch or demand has reserved of usable portions, before all needs.
+
+        What is reserved beyond that, or of a portion that the need cannot use, stays withheld. Answers by line
+        of a firm batch the rows of the stock it keeps.
+        """
+        book = self.book
+        kept: dict[int, Parts] = {}
+        with_reservations = [
+            number - self.first
+            for number in range(self.first, self.last)
+            if book.order[number].code in book.reservations_of and not book.order[number].drawn
+        ]
+        if not with_reservations:
+            return kept
+        places = book.places_of_lots
+        waiting: dict[tuple[int, str | int | None], list[list[int]]] = {}
+        holding_batches = np.zeros(len(book.firm.heads) + 1, dtype=bool)
+        for item in with_reservations:
+            code = book.order[self.first + item].code
+            book.own_reserved[code] = own_reserved = _by_owner(book, code)
+            for owner, own in own_reserved.items():
+                usable = sorted([places[lot], quantity] for lot, quantity in own.items() if lot in places)
+                waiting[item, owner] = usable
+                if isinstance(owner, str):
+                    holding_batches[book.firm.number_of_batch.get(owner, -1)] = True
+        for place in self._holders(with_reservations, holding_batches):
+            item, source = int(self.columns.item[place]), int(self.source[place])
+            owner = self._owner(source)
+            for each in waiting.get((item, owner), ()) if owner is not None else ():
+                row, left = each
+                part = self._usable_part(place, row, left)
+                if part:
+                    each[1] -= part
+                    self.columns.open[place] -= part
+                    book.reserved_used[int(book.stock.source[row])] += part
+                    if source >= 0:
+                        kept.setdefault(source, []).append((row, part))
+        return kept
+
+    def _holders(self, items: Sequence[int], holding_batches: np.ndarray) -> list[int]:
+        """The needs that may have something reserved, in order of service."""
+        of_items = np.zeros(self.last - self.first, dtype=bool)
+        of_items[list(items)] = True
+        mask = of_items[self.columns.item]
+        firm = self.source >= 0
+        mask[firm] &= holding_batches[self.book.firm.head_of[self.source[firm]]]
+        return np.flatnonzero(mask).tolist()
+
+    def _owner(self, source: int) -> str | int | None:
+        if source < 0:
+            return self.others[-1 - source].owner
+        firm = self.book.firm
+        return firm.heads[int(firm.head_of[source])].code
+
+    def _usable_part(self, place: int, row: int, left: int) -> int:
+        stock, needs = self.book.stock, self.columns
+        if stock.here_on[row] <= needs.day[place] and stock.last_day[row] >= needs.valid_through[place]:
+            return min(left, int(needs.open[place]))
+        return 0
+
+    def needs_from(self, number: int, place: int, kept: Mapping[int, Parts]) -> list[Need]:
+        """One item's needs from a place on, as objects in order of service."""
+        book, found = self.book, []
+        item = book.order[number]
+        for at in range(place, self.bounds[number - self.first + 1]):
+            source, open_quantity = int(self.source[at]), int(self.columns.open[at])
+            if source < 0:
+                need = self.others[-1 - source]
+                need.open -= int(self.quantity[at]) - open_quantity
+            else:
+                need = book.firm.need(source, item, open_quantity)
+                if source in kept:
+                    need.reserved = [(book.stock.row(row), part) for row, part in kept[source]]
+            found.append(need)
+        return found
+
+
+def net_level(book: Book, first: int, last: int) -> Served:
+    """Serve every need of the items numbered ``first`` to ``last``, and write their requirements and proposals."""
+    level = LevelNeeds(book, first, last)
+    kept = level.keep_reservations()
+    swept = sweep(level.columns, _supply(book, first, last), _floors(book, first, last), book.from_day, book.to_day)
+    swept = swept._replace(served=swept.served | level.drawn[level.columns.item])  # never short, whatever the sums
+    rows = slice(book.stock.bounds[first], book.stock.bounds[last])
+    book.stock.rest[rows] = swept.rest
+    portions = np.flatnonzero(book.stock.source[rows] >= 0) + rows.start
+    book.lots_left[book.stock.source[portions]] = book.stock.rest[portions]
+    book.kept |= kept
+    served = _served(level, swept, rows.start)
+    for item in np.flatnonzero(swept.unfinished).tolist():
+        number = first + item
+        if not level.drawn[item]:
+            place = level.bounds[item] + int(swept.served[level.bounds[item] : level.bounds[item + 1]].sum())
+            Netting(book, number, level.needs_from(number, place, kept)).run()
+    return served
+
+
+def _supply(book: Book, first: int, last: int) -> SupplyColumns:
+    rows = slice(book.stock.bounds[first], book.stock.bounds[last])
+    stock = book.stock
+    return SupplyColumns(stock.item[rows] - first, stock.last_day[rows], stock.here_on[rows], stock.rest[rows])
+
+
+def _floors(book: Book, first: int, last: int) -> Floors:
+    quantity = [0 if item.drawn else item.safety_stock for item in book.order[first:last]]
+    looked_at_from = [
+        floor_looked_at_from(book, item) if safety else NEVER
+        for item, safety in zip(book.order[first:last], quantity, strict=True)
+    ]
+    return Floors(_column(quantity), _column(looked_at_from))
+
+
+def floor_looked_at_from(book: Book, item: Item) -> int:
+    """The first day on which safety stock is looked at: when a fresh proposal can first be here."""
+    source = source_of(book, item)
+    lead_days = source.lead_days if source else item.lead_time_days
+    return book.from_day + lead_days + item.release_days
+
+
+def _served(level: LevelNeeds, swept: Swept, first_row: int) -> Served:
+    of_batches = level.source[swept.peg_need] >= 0
+    needs = np.flatnonzero(swept.served)
+    item, day = level.columns.item[needs], level.columns.day[needs]
+    new = np.flatnonzero(np.concatenate([[True], (np.diff(item) != 0) | (np.diff(day) != 0)])) if len(needs) else needs
+    lines = level.source[needs]
+    return Served(
+        lines=lines[lines >= 0],
+        peg_line=level.source[swept.peg_need[of_batches]],
+        peg_row=swept.peg_row[of_batches] + first_row,
+        peg_quantity=swept.peg_quantity[of_batches],
+        item=item[new] + level.first,
+        day=day[new],
+        gross=np.add.reduceat(level.quantity[needs], new) if len(needs) else needs,
+    )
+
+
+def _by_owner(book: Book, code: str) -> OwnReserved:
+    owners: OwnReserved = {}
+    for reservation in book.reservations_of[code]:
+        owner = reservation.batch if reservation.batch is not None else reservation.demand
+        own = owners.setdefault(owner, {})
+        own[reservation.lot] = own.get(reservation.lot, 0) + reservation.quantity
+    return owners
+
+
+def _column(values: Sequence[int]) -> np.ndarray:
+    return np.array([min(value, UNCOUNTED) for value in values], dtype=np.int64)

@@ -1,0 +1,205 @@
+"""Best fit in closed form: many items at once, as far as it holds. Pure; the standard library and numpy.
+
+Where all of an item's usable stock is here and every need asks for the same remaining life, best fit takes the
+stock in one go from front to back: each need begins where the one before it ended, or at the first row that
+lives long enough for it, whichever is further. With the stock laid end to end on one axis that is a cumulative
+sum of the needs and a running maximum of where their first usable rows begin (Lindley's recursion of queueing
+theory, with quantities for times). Needs come in order of service, so of day.
+
+It holds up to the first need that is short, that must come from one lot, that has a validity of its own, or
+that would take from stock which arrives later than the plan begins. From that need's day on the item is netted
+need by need (``netting``). ``tests/engine`` holds both to the same plans.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+MOST = 1 << 61  # sums on one axis stay below this: twice as much still fits 64 bits
+
+
+class NeedColumns(NamedTuple):
+    """Needs in order of item, then of service."""
+
+    item: np.ndarray  # place of the item among those swept
+    day: np.ndarray
+    valid_through: np.ndarray
+    open: np.ndarray  # what reservations leave to serve
+    stop: np.ndarray  # bool: one lot, or a validity of its own
+
+
+class SupplyColumns(NamedTuple):
+    """Supply in order of item, then of supply."""
+
+    item: np.ndarray
+    last_day: np.ndarray
+    here_on: np.ndarray
+    rest: np.ndarray
+
+
+class Floors(NamedTuple):
+    """Safety stock by item; 0 where none is kept."""
+
+    quantity: np.ndarray
+    looked_at_from: np.ndarray  # the first day on which it is looked at
+
+
+class Swept(NamedTuple):
+    """What the closed form served, and where it stopped."""
+
+    served: np.ndarray  # bool by need
+    unfinished: np.ndarray  # bool by item: needs are left, or a safety stock must be looked at
+    rest: np.ndarray  # by row of supply, after the served needs
+    peg_need: np.ndarray  # places of needs, ascending; one peg for each row a need takes from
+    peg_row: np.ndarray  # places of rows of supply
+    peg_quantity: np.ndarray
+
+
+def sweep(needs: NeedColumns, supply: SupplyColumns, floors: Floors, from_day: int, to_day: int) -> Swept:
+    """Serve the needs of all items from what is here on ``from_day``, each item as far as the closed form holds."""
+    items = len(floors.quantity)
+    here = np.where(supply.here_on == from_day, supply.rest, 0)
+    if float(here.sum(dtype=np.float64)) + float(needs.open.sum(dtype=np.float64)) + 2.0 * items >= MOST:
+        return _nothing(needs, supply, items)
+    every_item = np.arange(items + 1)
+    first_need = np.searchsorted(needs.item, every_item)
+    first_row = np.searchsorted(supply.item, every_item)
+
+    axis = _from_zero(here)  # where each row begins, and at the end the whole
+    stock = np.diff(axis[first_row])
+    base = axis[first_row[:-1]]
+    wanted = _from_zero(needs.open)
+    wanted_of_item = np.diff(wanted[first_need])
+    # Every item has a stretch of its own on one line, wide enough that maxima and searches never cross over.
+    offset = _from_zero(stock + wanted_of_item + 1)[:-1]
+    days = int(max(_most(supply.last_day), _most(needs.valid_through), _most(needs.day), to_day, from_day)) + 2
+
+    usable_from = np.searchsorted(supply.item * days + supply.last_day, needs.item * days + needs.valid_through)
+    before = wanted[:-1] - wanted[first_need[needs.item]]  # of the same item's earlier needs
+    shift = offset[needs.item] + wanted_of_item[needs.item] - before
+    start = np.maximum.accumulate(axis[usable_from] - base[needs.item] + shift) - shift
+    end = start + needs.open
+
+    day_key = needs.item * days + needs.day
+    limit = _first_places(np.flatnonzero((end > stock[needs.item]) | needs.stop), needs.item, first_need)
+    _limit_by_arrivals(limit, needs, supply, first_need, axis, base, end + offset[needs.item], offset, day_key, days)
+    floor_is_safe = _floors_hold(floors, supply, first_need, first_row, axis, base, stock, end, days, to_day)
+    watched = (floors.quantity > 0) & (floors.looked_at_from <= to_day) & ~floor_is_safe
+    looked_at = np.searchsorted(day_key, every_item[:-1] * days + np.minimum(floors.looked_at_from, days - 1))
+    limit = np.where(watched, np.minimum(limit, looked_at), limit)
+    # A day is netted as a whole.
+    short_of = limit < first_need[1:]
+    at = np.minimum(limit, max(len(day_key) - 1, 0))
+    if len(day_key):
+        limit = np.where(short_of, np.searchsorted(day_key, day_key[at]), limit)
+
+    served = np.arange(len(needs.item)) < limit[needs.item]
+    pegs = _pegs(np.flatnonzero(served & (needs.open > 0)), start + base[needs.item], needs.open, axis)
+    return Swept(served, short_of | watched, _rest_after(supply.rest, pegs), *pegs)
+
+
+def _limit_by_arrivals(
+    limit: np.ndarray,
+    needs: NeedColumns,
+    supply: SupplyColumns,
+    first_need: np.ndarray,
+    axis: np.ndarray,
+    base: np.ndarray,
+    end_on_line: np.ndarray,
+    offset: np.ndarray,
+    day_key: np.ndarray,
+    days: int,
+) -> None:
+    """Lower the limit to the first need that would rather take from a row which arrives later.
+
+    That is one whose day has seen the row arrive, that takes from beyond the row's place in the order, and for
+    which the row lives long enough. A row too short-lived for it is so for every later need as well.
+    """
+    if not len(needs.item):
+        return
+    later = np.flatnonzero((supply.rest > 0) & (axis[1:] == axis[:-1]))
+    item = supply.item[later]
+    arrived = np.searchsorted(day_key, item * days + np.minimum(supply.here_on[later], days - 1))
+    beyond = np.searchsorted(end_on_line, axis[later] - base[item] + offset[item], side="right")
+    place = np.maximum(arrived, beyond)
+    inside = place < first_need[item + 1]
+    place, later, item = place[inside], later[inside], item[inside]
+    alive = supply.last_day[later] >= needs.valid_through[place]
+    np.minimum.at(limit, item[alive], place[alive])
+
+
+def _floors_hold(
+    floors: Floors,
+    supply: SupplyColumns,
+    first_need: np.ndarray,
+    first_row: np.ndarray,
+    axis: np.ndarray,
+    base: np.ndarray,
+    stock: np.ndarray,
+    end: np.ndarray,
+    days: int,
+    to_day: int,
+) -> np.ndarray:
+    """Items whose safety stock is surely never missing: what lives through ``to_day`` and no need at all takes."""
+    item = np.arange(len(stock))
+    lasting = np.searchsorted(supply.item * days + supply.last_day, item * days + to_day)
+    reached = axis[lasting] - base
+    has_needs = first_need[1:] > first_need[:-1]
+    if len(end):
+        last_end = end[np.maximum(first_need[1:] - 1, 0)]
+        reached = np.where(has_needs, np.maximum(reached, last_end), reached)
+    return stock - reached >= floors.quantity
+
+
+def _pegs(
+    taking: np.ndarray, start: np.ndarray, quantity: np.ndarray, axis: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Which rows the needs at ``taking`` take from, and how much of each; ``start`` on the axis of all items."""
+    begin = start[taking]
+    end = begin + quantity[taking]
+    first = np.searchsorted(axis, begin, side="right") - 1
+    last = np.searchsorted(axis, end, side="left") - 1
+    count = last - first + 1
+    need, row = np.repeat(taking, count), np.repeat(first, count)
+    row += np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+    part = np.minimum(np.repeat(end, count), axis[row + 1]) - np.maximum(np.repeat(begin, count), axis[row])
+    if len(part) > len(taking):  # rows of nothing lie between
+        kept = part > 0
+        need, row, part = need[kept], row[kept], part[kept]
+    return need, row, part
+
+
+def _rest_after(rest: np.ndarray, pegs: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
+    _, row, quantity = pegs
+    after = rest.copy()
+    if len(row):
+        first_of_row = np.flatnonzero(np.concatenate([[True], row[1:] != row[:-1]]))
+        after[row[first_of_row]] -= np.add.reduceat(quantity, first_of_row)
+    return after
+
+
+def _first_places(places: np.ndarray, item: np.ndarray, first_need: np.ndarray) -> np.ndarray:
+    """By item the first of ``places`` (ascending), else one past its last need."""
+    found = first_need[1:].copy()
+    items, at = np.unique(item[places], return_index=True)
+    found[items] = places[at]
+    return found
+
+
+def _nothing(needs: NeedColumns, supply: SupplyColumns, items: int) -> Swept:
+    """Sums that would not fit: every item is netted need by need, in Python's own integers."""
+    none = np.zeros(0, dtype=np.int64)
+    return Swept(np.zeros(len(needs.item), dtype=bool), np.ones(items, dtype=bool), supply.rest, none, none, none)
+
+
+def _from_zero(values: np.ndarray) -> np.ndarray:
+    """Cumulative sums that begin with 0: one more than the values."""
+    sums = np.zeros(len(values) + 1, dtype=np.int64)
+    np.cumsum(values, out=sums[1:])
+    return sums
+
+
+def _most(values: np.ndarray) -> int:
+    return int(values.max()) if len(values) else 0
