@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from hashlib import sha256
 from itertools import groupby
@@ -25,11 +25,13 @@ from planner.engine.opendays import OpenDays
 from planner.engine.packs import by_supplier
 from planner.engine.passed_over import LotReasons, here_on
 from planner.engine.problem import NEVER, WHOLE, Batch, Formula, Item, Offer, Order, Problem, Reservation
-from planner.engine.result import Buy, Expected, Make, PlanError
+from planner.engine.result import BatchLine, Buy, Expected, Make, PlanError
 from planner.engine.stock import StockColumns
 
 # By batch or demand what it has reserved of each portion (index among the lots).
 OwnReserved = dict[str | int | None, dict[int, int]]
+# A line, its day, what its batch has reserved of each portion, and the lots that were too small for it.
+Asked = tuple[BatchLine, int, Mapping[int, int] | None, Collection[str]]
 
 
 class Book:
@@ -93,6 +95,8 @@ class Book:
         self.needs: dict[str, list[Need]] = defaultdict(list)  # of demands and of proposals' lines
         self.places_of_lots = self.stock.places_of_lots() if problem.reservations else {}
         self.kept: dict[int, list[tuple[int, int]]] = {}  # by line of a firm batch: rows of the stock reserved for it
+        # By item number lines that netting wrote, and what their passed-over lots hang on; told when a plan is shown.
+        self.asked: dict[int, list[Asked]] = defaultdict(list)
         self.own_reserved: dict[str, OwnReserved] = {}  # by item, where anything is set aside
         self.requirements: list[tuple[int, int, int, int, int]] = []  # item number, day, gross, covered, short
         self.unmet: dict[tuple[int, str, str], int] = defaultdict(int)  # (day, item, reason) -> steps

@@ -6,11 +6,11 @@ shown. Pure; the standard library and numpy.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 import numpy as np
 
-from planner.engine.explode import line_quantities
+from planner.engine.explode import PERCENT, line_quantities, split_charges
 from planner.engine.needs import BATCH_ORDER, NO_PRIORITY, Need
 from planner.engine.problem import Batch, Formula, Item, Line
 from planner.engine.result import BatchCoverage, BatchLine, Expected, SubstituteFree
@@ -57,49 +57,73 @@ class FirmBatches:
         self.heads = [Head(batch, formula, from_day, to_day) for batch, formula in batches]
         self.heads.sort(key=lambda head: (head.day, head.order))
         self.number_of_batch = {head.code: number for number, head in enumerate(self.heads)}
-        quantities: list[int] = []
-        items: list[int] = []
-        single: list[bool] = []
-        splits: dict[tuple[int, int], list[int]] = {}
-        of_formula: dict[int, tuple[list[int], list[bool]]] = {}
-        for head in self.heads:
-            quantities += _needed(head.batch, head.formula, splits)
-            found = of_formula.get(id(head.formula))
-            if found is None:
-                found = [numbers[line.item] for line in head.lines], [line.single_lot for line in head.lines]
-                of_formula[id(head.formula)] = found
-            items += found[0]
-            single += found[1]
         lengths = [len(head.lines) for head in self.heads]
-        item = np.array(items, dtype=np.int64)
+        item = self._by_line(lambda line: numbers[line.item], np.int64)
         # Stable, so that the lines of one item stay in order of service.
         by_item = np.argsort(item, kind="stable")
         self.item = item[by_item]
-        self.quantity = np.array(quantities, dtype=np.int64)[by_item]
-        self.single_lot = np.array(single, dtype=bool)[by_item]
+        self.quantity = self._quantities(lengths)[by_item]
+        self.single_lot = self._by_line(lambda line: line.single_lot, np.bool_)[by_item]
         self.head_of = np.repeat(np.arange(len(lengths)), lengths)[by_item]
         days = np.array([head.day for head in self.heads], dtype=np.int64)
         self.day = days[self.head_of]
         first_line = np.repeat(np.cumsum(lengths, dtype=np.int64) - lengths, lengths)
-        self.place_of = (np.arange(len(items)) - first_line)[by_item]
+        self.place_of = (np.arange(len(item)) - first_line)[by_item]
         self.bounds = np.searchsorted(self.item, np.arange(len(numbers) + 1)).tolist()
         self._short: list[tuple[BatchLine, Line, int]] = []
 
-    def need(self, place: int, item: Item, open_quantity: int) -> Need:
-        """One line's need, with the row it fills where the batch is shown."""
-        head, of_batch = self.heads[int(self.head_of[place])], int(self.place_of[place])
-        line, quantity = head.lines[of_batch], int(self.quantity[place])
-        row: BatchLine | None = None
-        if head.rows is not None:
-            row = head.rows[of_batch] = unserved_row(line, quantity)
-            if line.substitutes:
-                self._short.append((row, line, head.day))
-        valid_through = head.day + item.min_remaining_days
-        need = Need(
-            head.day, head.order, line.position, quantity, valid_through, head.to, head.code, line.single_lot, row
-        )
-        need.open = open_quantity
-        return need
+    def _by_line(self, value: Callable[[Line], int], kind: type[np.generic]) -> np.ndarray:
+        """A column of what the formulas' lines say, batch by batch."""
+        of_formula: dict[int, np.ndarray] = {}
+        for head in self.heads:
+            if id(head.formula) not in of_formula:
+                of_formula[id(head.formula)] = np.array([value(line) for line in head.lines], dtype=kind)
+        return np.concatenate([np.zeros(0, dtype=kind), *(of_formula[id(head.formula)] for head in self.heads)])
+
+    def _quantities(self, lengths: list[int]) -> np.ndarray:
+        """What each line still needs, batch by batch: its own quantity or the formula's, less what is weighed."""
+        head_of = np.repeat(np.arange(len(lengths)), lengths)
+        first_line = np.cumsum(lengths, dtype=np.int64) - lengths
+        charges = np.array([head.batch.charge for head in self.heads], dtype=np.int64)
+        by_percent = np.array([head.formula.basis == PERCENT for head in self.heads], dtype=bool)[head_of]
+        percents = self._by_line(lambda line: line.percent, np.int64)
+        quantities = np.zeros(len(head_of), dtype=np.int64)
+        quantities[by_percent] = split_charges(charges, percents, head_of)[by_percent]
+        for number, head in enumerate(self.heads):
+            batch, begin = head.batch, int(first_line[number])
+            whole = slice(begin, begin + lengths[number])
+            if head.formula.basis != PERCENT:
+                quantities[whole] = line_quantities(head.formula, batch.charge)
+            if batch.required or batch.weighed:
+                quantities[whole] = [
+                    max(0, batch.required.get(line.position, quantity) - batch.weighed.get(line.position, 0))
+                    for line, quantity in zip(head.lines, quantities[whole].tolist(), strict=True)
+                ]
+        return quantities
+
+    def needs(self, places: np.ndarray, open_quantities: Iterable[int], item: Item) -> Iterator[Need]:
+        """The needs of some lines of one item, each with the row it fills where the batch is shown."""
+        min_remaining_days = item.min_remaining_days
+        for of_head, of_batch, quantity, open_quantity in zip(
+            self.head_of[places].tolist(),
+            self.place_of[places].tolist(),
+            self.quantity[places].tolist(),
+            open_quantities,
+            strict=True,
+        ):
+            head = self.heads[of_head]
+            line, day = head.lines[of_batch], head.day
+            row: BatchLine | None = None
+            if head.rows is not None:
+                row = head.rows[of_batch] = unserved_row(line, quantity)
+                if line.substitutes:
+                    self._short.append((row, line, day))
+            valid_through = day + min_remaining_days
+            need = Need(
+                day, head.order, line.position, quantity, valid_through, head.to, head.code, line.single_lot, row
+            )
+            need.open = open_quantity
+            yield need
 
     def coverage(self) -> list[BatchCoverage]:
         """The shown batches by day and code, once every line has its row."""
@@ -137,23 +161,6 @@ _UNWRITTEN = BatchLine(0, "", "", 0, _NO_LOTS, _NOTHING_EXPECTED, 0, 0, _NO_SUBS
 def _batch_order(batch: Batch) -> tuple[int, int, str]:
     priority = NO_PRIORITY if batch.priority is None else batch.priority
     return BATCH_ORDER[batch.status], priority, batch.batch
-
-
-def _needed(batch: Batch, formula: Formula, splits: dict[tuple[int, int], list[int]]) -> list[int]:
-    """What each line of ``batch`` still needs: its own quantity or the formula's, less what is weighed.
-
-    ``splits`` keeps what a formula's charge comes to, since batches of one size are often made again.
-    """
-    key = (id(formula), batch.charge)
-    quantities = splits.get(key)
-    if quantities is None:
-        quantities = splits[key] = line_quantities(formula, batch.charge)
-    if not batch.required and not batch.weighed:
-        return quantities
-    return [
-        max(0, batch.required.get(line.position, quantity) - batch.weighed.get(line.position, 0))
-        for line, quantity in zip(formula.lines, quantities, strict=True)
-    ]
 
 
 def _coverage(rows: list[BatchLine]) -> str:

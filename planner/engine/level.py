@@ -96,7 +96,7 @@ class LevelNeeds:
         ]
         if not with_reservations:
             return kept
-        places = book.places_of_lots
+        places, reserved_of = book.places_of_lots, book.stock.source
         waiting: dict[tuple[int, str | int | None], list[list[int]]] = {}
         holding_batches = np.zeros(len(book.firm.heads) + 1, dtype=bool)
         for item in with_reservations:
@@ -104,31 +104,39 @@ class LevelNeeds:
             book.own_reserved[code] = own_reserved = _by_owner(book, code)
             for owner, own in own_reserved.items():
                 usable = sorted([places[lot], quantity] for lot, quantity in own.items() if lot in places)
-                waiting[item, owner] = usable
-                if isinstance(owner, str):
-                    holding_batches[book.firm.number_of_batch.get(owner, -1)] = True
-        for place in self._holders(with_reservations, holding_batches):
-            item, source = int(self.columns.item[place]), int(self.source[place])
-            owner = self._owner(source)
-            for each in waiting.get((item, owner), ()) if owner is not None else ():
+                if usable and owner is not None:
+                    waiting[item, owner] = usable
+                    if isinstance(owner, str):
+                        holding_batches[book.firm.number_of_batch.get(owner, -1)] = True
+        holders = self._holders(with_reservations, holding_batches)
+        needs = self.columns
+        for place, item, day, valid_through, source in zip(
+            holders.tolist(),
+            needs.item[holders].tolist(),
+            needs.day[holders].tolist(),
+            needs.valid_through[holders].tolist(),
+            self.source[holders].tolist(),
+            strict=True,
+        ):
+            for each in waiting.get((item, self._owner(source)), ()):
                 row, left = each
-                part = self._usable_part(place, row, left)
-                if part:
+                if left and book.stock.here_on[row] <= day and book.stock.last_day[row] >= valid_through:
+                    part = min(left, int(needs.open[place]))
                     each[1] -= part
-                    self.columns.open[place] -= part
-                    book.reserved_used[int(book.stock.source[row])] += part
-                    if source >= 0:
+                    needs.open[place] -= part
+                    book.reserved_used[reserved_of[row]] += part
+                    if part and source >= 0:
                         kept.setdefault(source, []).append((row, part))
         return kept
 
-    def _holders(self, items: Sequence[int], holding_batches: np.ndarray) -> list[int]:
+    def _holders(self, items: Sequence[int], holding_batches: np.ndarray) -> np.ndarray:
         """The needs that may have something reserved, in order of service."""
         of_items = np.zeros(self.last - self.first, dtype=bool)
         of_items[list(items)] = True
         mask = of_items[self.columns.item]
         firm = self.source >= 0
         mask[firm] &= holding_batches[self.book.firm.head_of[self.source[firm]]]
-        return np.flatnonzero(mask).tolist()
+        return np.flatnonzero(mask)
 
     def _owner(self, source: int) -> str | int | None:
         if source < 0:
@@ -136,25 +144,24 @@ class LevelNeeds:
         firm = self.book.firm
         return firm.heads[int(firm.head_of[source])].code
 
-    def _usable_part(self, place: int, row: int, left: int) -> int:
-        stock, needs = self.book.stock, self.columns
-        if stock.here_on[row] <= needs.day[place] and stock.last_day[row] >= needs.valid_through[place]:
-            return min(left, int(needs.open[place]))
-        return 0
-
     def needs_from(self, number: int, place: int, kept: Mapping[int, Parts]) -> list[Need]:
         """One item's needs from a place on, as objects in order of service."""
-        book, found = self.book, []
-        item = book.order[number]
-        for at in range(place, self.bounds[number - self.first + 1]):
-            source, open_quantity = int(self.source[at]), int(self.columns.open[at])
-            if source < 0:
-                need = self.others[-1 - source]
-                need.open -= int(self.quantity[at]) - open_quantity
+        book = self.book
+        rest = slice(place, self.bounds[number - self.first + 1])
+        source, open_quantity = self.source[rest], self.columns.open[rest]
+        firm = source >= 0
+        of_batches = book.firm.needs(source[firm], open_quantity[firm].tolist(), book.order[number])
+        found = []
+        for of, quantity, still_open in zip(
+            source.tolist(), self.quantity[rest].tolist(), open_quantity.tolist(), strict=True
+        ):
+            if of < 0:
+                need = self.others[-1 - of]
+                need.open -= quantity - still_open
             else:
-                need = book.firm.need(source, item, open_quantity)
-                if source in kept:
-                    need.reserved = [(book.stock.row(row), part) for row, part in kept[source]]
+                need = next(of_batches)
+                if of in kept:
+                    need.reserved = [(book.stock.row(row), part) for row, part in kept[of]]
             found.append(need)
         return found
 

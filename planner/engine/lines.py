@@ -9,18 +9,31 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from planner.engine.book import Book
+from planner.engine.book import Asked, Book
 from planner.engine.firm import unserved_row
 from planner.engine.level import Served
 from planner.engine.netting import write_takes
+from planner.engine.passed_over import LotReasons
 
 
 def write_lines(book: Book, levels: Sequence[Served]) -> None:
-    """Put a row in place for each line of a shown batch that has none yet."""
+    """Put a row in place for each line of a shown batch that has none yet, and name the lots passed over."""
     _write_unneeded(book)
     for served in levels:
         for first, last in _items_of(book, served.lines):
-            _write_item(book, served, first, last)
+            number = int(book.firm.item[served.lines[first]])
+            reasons = book.reasons_of(book.order[number])
+            _write_item(book, served, first, last, reasons)
+            # The days of netting come after those of the closed form.
+            _name_passed_over(book.asked.pop(number, ()), reasons)
+    for number, asked in book.asked.items():
+        _name_passed_over(asked, book.reasons_of(book.order[number]))
+    book.asked.clear()
+
+
+def _name_passed_over(asked: Iterable[Asked], reasons: LotReasons) -> None:
+    for row, day, own_reserved, too_small in asked:
+        row.passed_over = reasons.for_line(day, own_reserved or {}, too_small)
 
 
 def _write_unneeded(book: Book) -> None:
@@ -41,14 +54,13 @@ def _items_of(book: Book, lines: np.ndarray) -> Iterable[tuple[int, int]]:
     return zip([0, *edges.tolist()], [*edges.tolist(), len(lines)], strict=True)
 
 
-def _write_item(book: Book, served: Served, first: int, last: int) -> None:
+def _write_item(book: Book, served: Served, first: int, last: int, reasons: LotReasons) -> None:
     """The rows of one item's served lines, in order of service."""
     firm = book.firm
     lines = served.lines[first:last]
     item = book.order[int(firm.item[lines[0]])]
     first_peg = np.searchsorted(served.peg_line, lines, side="left").tolist()
     past_peg = np.searchsorted(served.peg_line, lines, side="right").tolist()
-    reasons = book.reasons_of(item)
     own_reserved = book.own_reserved.get(item.code, {})
     start = first_peg[0]
     pegs = slice(start, past_peg[-1])

@@ -34,7 +34,7 @@ class Netting:
         self.runs_out_on: int | None = None
         self.own_reserved = book.own_reserved.get(item.code, {})
         self.shelf = Shelf(self.supply)
-        self.reasons = book.reasons_of(item)
+        self.asked = book.asked[number]
         self.later_from = 0  # place of the first need after the day being netted
         self.floor_from = NEVER
         self.floor_days: list[int] = []
@@ -90,7 +90,7 @@ class Netting:
         if line is not None:
             if takes:
                 write_takes(line, takes)
-            line.passed_over = self.reasons.on(need.day)
+            self.asked.append((line, need.day, None, ()))
         return rest
 
     def _serve_one(self, need: Need) -> int:
@@ -103,8 +103,7 @@ class Netting:
             # A lot whose reserved part was taken is not passed over, however small its rest.
             taken = {row.code for row, _ in need.reserved}
             too_small = [lot for lot in too_small if lot not in taken]
-            own_reserved = self.own_reserved.get(need.owner, {})
-            line.passed_over = self.reasons.for_line(need.day, own_reserved, too_small)
+            self.asked.append((line, need.day, self.own_reserved.get(need.owner), too_small))
         return rest
 
     def _note_late(self, need: Need, late: Takes) -> None:

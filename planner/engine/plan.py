@@ -102,7 +102,10 @@ class Netted:
         )
 
     def plan(self) -> Plan:
-        """The plan row by row. Fills in what only the whole plan can say: coverage, substitutes, expiring lots."""
+        """The plan row by row, to be asked for once.
+
+        Fills in what only the whole plan can say: coverage, substitutes, expiring lots.
+        """
         with _collector_paused():
             book = self._book
             write_lines(book, self._served)

@@ -86,27 +86,33 @@ class StockColumns:
 
     def row(self, place: int) -> Supply:
         """One row as an object with a rest of its own."""
-        source = int(self.source[place])
+        return self._row(
+            int(self.source[place]), int(self.here_on[place]), int(self.rest[place]), bool(self.ready[place])
+        )
+
+    def _row(self, source: int, here_on: int, rest: int, ready: bool) -> Supply:
         if source < 0:
             row = self._others[-1 - source].twin()
-            row.rest = int(self.rest[place])
+            row.rest = rest
             return row
         lot = self._lots[source]
         return Supply(
             last_day=lot.last_day,
-            here_on=int(self.here_on[place]),
+            here_on=here_on,
             kind=LOT,
             code=lot.lot,
-            rest=int(self.rest[place]),
+            rest=rest,
             received_on=lot.received_on,
             tie=(lot.place, lot.container, source),
-            ready=bool(self.ready[place]),
+            ready=ready,
             lot_index=source,
         )
 
     def rows_of(self, number: int) -> list[Supply]:
         """The rows of one item, in order of supply."""
-        return [self.row(place) for place in range(self.bounds[number], self.bounds[number + 1])]
+        first, last = self.bounds[number], self.bounds[number + 1]
+        columns = (self.source, self.here_on, self.rest, self.ready)
+        return [self._row(*values) for values in zip(*(each[first:last].tolist() for each in columns), strict=True)]
 
     def places_of_lots(self) -> dict[int, int]:
         """Where each usable portion stands among the rows, by its index among the lots."""
