@@ -6,9 +6,9 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from typing import Any
 
+from inventory.cells import UNKNOWN, Measured
 from inventory.models import Demand, Item, Offer, Party, PurchaseOrder, PurchaseOrderLine, Setting, Transformation
 from inventory.services.lots import OpeningRow
-from planner.exchange.cells import UNKNOWN, Measured
 from planner.exchange.faults import Faults
 from planner.exchange.known import Content, PortionKey, VersionKey
 from planner.exchange.reading import TextTable

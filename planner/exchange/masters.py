@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+from inventory.cells import UNKNOWN, Measured
 from inventory.models import Item, Offer, Party, Setting
 from inventory.quantities import show_quantity
 from inventory.workshop import KEYS, SettingRefused, check_setting
 from planner.exchange import known
 from planner.exchange.bringing import Bringing
-from planner.exchange.cells import UNKNOWN, Measured
 from planner.exchange.rows import Row
 from planner.exchange.tables import ITEMS, OFFERS, PARTIES, Column, Table
 

@@ -10,11 +10,11 @@ from collections.abc import Iterator
 from dataclasses import fields as fields_of_dataclass
 from typing import Any
 
+from inventory.cells import UNKNOWN, Measured
 from inventory.models import Item
 from inventory.quantities import COUNT, MASS
 from planner.exchange import known
 from planner.exchange.bringing import Bringing, Version
-from planner.exchange.cells import UNKNOWN, Measured
 from planner.exchange.known import (
     CheckContent,
     Content,

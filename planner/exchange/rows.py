@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from planner.exchange.cells import UNKNOWN, Measured, Refused
+from inventory.cells import UNKNOWN, Measured, Refused
 from planner.exchange.decimals import settle_decimal_commas
 from planner.exchange.faults import Faults
 from planner.exchange.reading import TextRow, TextTable

@@ -13,6 +13,7 @@ from datetime import date
 from fractions import Fraction
 from typing import Any
 
+from inventory.cells import UNKNOWN, Measured
 from inventory.models import Demand, Item, Lot, Portion, PurchaseOrder, PurchaseOrderLine, Transformation
 from inventory.numbers import fold
 from inventory.quantities import COUNT, MASS, show_quantity
@@ -20,7 +21,6 @@ from inventory.services.lots import ORIGIN_UNKNOWN, OpeningRow
 from inventory.usability import SENTENCES, unusable_reason
 from planner.exchange import known
 from planner.exchange.bringing import Bringing, Version
-from planner.exchange.cells import UNKNOWN, Measured
 from planner.exchange.known import KnownStock, LotKey, PortionKey
 from planner.exchange.masters import apply, check_role, shown
 from planner.exchange.rows import Row, refuse_twins

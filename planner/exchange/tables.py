@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from planner.exchange import cells
-from planner.exchange.cells import Reader
+from inventory import cells
+from inventory.cells import Reader
 
 
 @dataclass(frozen=True, slots=True)

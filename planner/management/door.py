@@ -17,8 +17,9 @@ from django.contrib.auth import get_user_model
 from django.core.management.base import BaseCommand, CommandParser
 from rich.console import Console
 
+from inventory.cells import FIRST_DAY, LAST_DAY
 from inventory.errors import DomainError, NotFound
-from planner.exchange.cells import FIRST_DAY, LAST_DAY
+from planner.checks import WORKSHOP
 from planner.schema import database_told, ensure_schema
 
 
@@ -67,6 +68,8 @@ class DoorCommand(BaseCommand):
     """
 
     answer: Callable[..., Any]
+    # Django's own checks of addresses and pages would import all that serves them, for every command.
+    requires_system_checks = [WORKSHOP]
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--json", action="store_true", help="print one JSON object on standard output")

@@ -9,7 +9,7 @@ import pytest
 
 from inventory.numbers import render
 from inventory.quantities import parse_quantity, show_quantity
-from planner.exchange import cells
+from inventory import cells
 
 
 @pytest.mark.parametrize(

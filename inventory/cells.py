@@ -1,4 +1,4 @@
-"""Readers of single cells: text to value, or a refusal that says what is accepted. Pure: imports nothing of Django."""
+"""Readers of single values that people write: text to value, or a refusal that says what is accepted."""
 
 from __future__ import annotations
 
