@@ -7,10 +7,11 @@ Rows are ordered by code, never by key, so that an exported and reloaded worksho
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from fractions import Fraction
 
+import numpy as np
 from django.db.models import CharField, F, Q
 from django.db.models.functions import Cast
 
@@ -28,6 +29,7 @@ from inventory.usability import plan_days_of_life
 from inventory.workshop import open_weekdays
 from planner.collector import collector_paused
 from planner.engine import problem as engine
+from planner.engine.portions import BLANK, Portions
 from planner.engine.problem import NEVER
 from production.models import Batch, FormulaVersion, Line, LineSubstitute
 from production.selectors import started_sheets, stood_in
@@ -35,6 +37,7 @@ from production.selectors import started_sheets, stood_in
 FIRM = ("planned", "reserved", "started")
 
 NO_AMOUNT = Fraction(0)
+NOTHING = engine.NOTHING_BY_POSITION
 
 
 @collector_paused()
@@ -64,11 +67,11 @@ def ordinal(day: date | None) -> int | None:
     return None if day is None else day.toordinal()
 
 
-class Days(dict[str | None, int | None]):
+class Days(dict[str | None, int]):
     """Ordinals by the ISO text of a day: tens of thousands of lots share a few hundred days."""
 
     def __init__(self) -> None:
-        super().__init__({None: None})
+        super().__init__({None: BLANK})
 
     def __missing__(self, text: str) -> int:
         day = self[text] = date.fromisoformat(text).toordinal()
@@ -103,12 +106,9 @@ def read_items() -> tuple[tuple[engine.Item, ...], dict[int, Lives]]:
     return tuple(items), lives
 
 
-def read_lots(lives: dict[int, Lives]) -> tuple[tuple[engine.Lot, ...], dict[int, int]]:
-    """Portions on hand, and where each stands in the tuple."""
-    lots: list[engine.Lot] = []
-    index: dict[int, int] = {}
-    days = Days()
-    for row in (
+def read_lots(lives: dict[int, Lives]) -> tuple[Portions, dict[int, int]]:
+    """Portions on hand, and where each stands among them."""
+    rows = (
         Portion.objects.filter(on_hand__gt=0, lot__item__drawn=False)
         .order_by("lot__item__code", "lot__number", "place", "container", "set_apart")
         .values_list(
@@ -116,28 +116,47 @@ def read_lots(lives: dict[int, Lives]) -> tuple[tuple[engine.Lot, ...], dict[int
             as_text("lot__received_on"), as_text("lot__available_on"), as_text("lot__expires_on"),
             as_text("lot__retest_on"), as_text("opened_on"), "set_apart", "place", "container",
         )
-    ):  # fmt: skip
-        pk, item_id, item, number, on_hand, status, received, available, expires, retest, opened, apart, place, box = (
-            row
+    )  # fmt: skip
+    columns = list(zip(*rows, strict=True)) or [()] * 14
+    pks, item_ids, items, numbers, on_hand, statuses = columns[:6]
+    apart, places, containers = columns[11:]
+    day_of = Days()
+    received, available, expires, retest, opened = (_ordinals(texts, day_of) for texts in columns[6:11])
+    keeps = [lives[item_id] for item_id in item_ids]
+    made_life, opened_life, retest_after = (
+        np.array([BLANK if days is None else days for days in column], dtype=np.int64)
+        for column in (
+            [each.life for each in keeps],
+            [each.opened for each in keeps],
+            [each.retest for each in keeps],
         )
-        keeps = lives[item_id]
-        received_day, last_day, retest_day, opened_day = days[received], days[expires], days[retest], days[opened]
-        if last_day is None and received_day is not None and keeps.life is not None:
-            last_day = received_day + keeps.life
-        if opened_day is not None and keeps.opened is not None:
-            opened_last = opened_day + keeps.opened
-            last_day = opened_last if last_day is None else min(last_day, opened_last)
-        if retest_day is None and received_day is not None and keeps.retest is not None:
-            retest_day = received_day + keeps.retest
-        index[pk] = len(lots)
-        lots.append(
-            engine.Lot(
-                item, number, on_hand, status, received_day, days[available],
-                NEVER if last_day is None else last_day, NEVER if retest_day is None else retest_day,
-                apart, place, box,
-            )
-        )  # fmt: skip
-    return tuple(lots), index
+    )
+    last_day = _first_known(expires, _later(received, made_life))
+    lots = Portions(
+        item=items, lot=numbers, quantity=np.array(on_hand, dtype=np.int64), status=statuses,
+        received_on=received, available_on=available,
+        last_day=np.minimum(last_day, _first_known(_later(opened, opened_life))),
+        retest_on=_first_known(retest, _later(received, retest_after)),
+        set_apart=np.array(apart, dtype=np.bool_), place=places, container=containers,
+    )  # fmt: skip
+    return lots, {pk: index for index, pk in enumerate(pks)}
+
+
+def _ordinals(texts: Sequence[str | None], day_of: Days) -> np.ndarray:
+    return np.array([day_of[text] for text in texts], dtype=np.int64)
+
+
+def _later(day: np.ndarray, days: np.ndarray) -> np.ndarray:
+    """So many days later; blank where either is."""
+    return np.where((day == BLANK) | (days == BLANK), BLANK, day + days)
+
+
+def _first_known(*days: np.ndarray) -> np.ndarray:
+    """The first of the days that is not blank, else never."""
+    known = np.full(len(days[0]), NEVER)
+    for day in reversed(days):
+        known = np.where(day == BLANK, known, day)
+    return known
 
 
 def read_orders() -> tuple[engine.Order, ...]:
@@ -233,8 +252,10 @@ def _lines_of(rows: list[tuple], substitutes: dict[int, list[engine.Substitute]]
     return tuple(lines)
 
 
-def added(weighed: Mapping[int, int], stood_in_for: Mapping[int, int]) -> dict[int, int]:
+def added(weighed: Mapping[int, int], stood_in_for: Mapping[int, int]) -> Mapping[int, int]:
     """By line position what a batch needs no more: what went in, and what a reserved substitute stands in for."""
+    if not stood_in_for:
+        return weighed
     return {
         position: weighed.get(position, 0) + stood_in_for.get(position, 0)
         for position in weighed.keys() | stood_in_for.keys()
@@ -242,18 +263,17 @@ def added(weighed: Mapping[int, int], stood_in_for: Mapping[int, int]) -> dict[i
 
 
 def read_batches() -> tuple[engine.Batch, ...]:
-    sheets, stand_ins = started_sheets(), stood_in()
+    sheets, stand_ins, days = started_sheets(), stood_in(), Days()
     return tuple(
         engine.Batch(
-            batch=code, formula=formula, version=version, charge=charge, planned_for=day.toordinal(), status=status,
-            priority=priority, trial=trial, weighed=added(sheets.weighed.get(pk, {}), stand_ins.get(pk, {})),
-            required=dict(sheets.required.get(pk, {})),
+            code, formula, version, charge, days[day], status, priority, trial,
+            added(sheets.weighed.get(pk, NOTHING), stand_ins.get(pk, NOTHING)), sheets.required.get(pk, NOTHING),
         )
         for pk, code, formula, version, charge, day, status, priority, trial in Batch.objects.filter(status__in=FIRM)
         .order_by("transformation__code")
         .values_list(
             "pk", "transformation__code", "version__formula__code", "version__version", "charge",
-            "transformation__planned_for", "status", "priority", "trial",
+            as_text("transformation__planned_for"), "status", "priority", "trial",
         )
     )  # fmt: skip
 

@@ -11,7 +11,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from hashlib import sha256
-from itertools import groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 
@@ -24,6 +24,7 @@ from planner.engine.needs import Need
 from planner.engine.opendays import OpenDays
 from planner.engine.packs import by_supplier
 from planner.engine.passed_over import LotReasons, here_on
+from planner.engine.portions import Portions
 from planner.engine.problem import NEVER, WHOLE, Batch, Formula, Item, Offer, Order, Problem, Reservation
 from planner.engine.result import BatchLine, Buy, Expected, Make, PlanError
 from planner.engine.stock import StockColumns
@@ -40,10 +41,11 @@ class Book:
     def __init__(self, problem: Problem) -> None:
         """Raises PlanError: unknown_item, unknown_formula, loop, formula_size, percent_sum, no_open_days."""
         self.problem = problem
+        self.lots = Portions.of(problem.lots)
         self.from_day, self.to_day = problem.from_day, problem.to_day
         self.open_days = OpenDays(problem.open_weekdays)
         self.items = {item.code: item for item in problem.items}
-        check_references(problem, self.items)
+        check_references(problem, self.lots.item, self.items)
         self.formulas = {(each.formula, each.version): _by_position(each) for each in problem.formulas}
         self.chosen = chosen_formulas(self.formulas.values())
         self.batch_formulas = [self._formula_of(batch) for batch in problem.batches]
@@ -69,20 +71,20 @@ class Book:
             if output:
                 self._made_by[formula.item].append((batch, output))
 
-        self.reserved_on = [0] * len(problem.lots)
-        self.reserved_used = [0] * len(problem.lots)  # the part of it that needs can use
+        self.reserved_on = [0] * len(self.lots)
+        self.reserved_used = [0] * len(self.lots)  # the part of it that needs can use
         self.reservations_of: dict[str, list[Reservation]] = defaultdict(list)
         for reservation in problem.reservations:
             self.reserved_on[reservation.lot] += reservation.quantity
-            self.reservations_of[problem.lots[reservation.lot].item].append(reservation)
+            self.reservations_of[self.lots.item[reservation.lot]].append(reservation)
         reserved_on = np.array(self.reserved_on, dtype=np.int64)
-        on_hand = np.array([lot.quantity for lot in problem.lots], dtype=np.int64)
-        of_lot = np.array([self.numbers[lot.item] for lot in problem.lots], dtype=np.int64)
+        on_hand = self.lots.quantity
+        of_lot = np.array([self.numbers[code] for code in self.lots.item], dtype=np.int64)
         drawn_lot = np.array([item.drawn for item in self.order], dtype=bool)[of_lot]
         self.lots_left = np.where(drawn_lot, on_hand, np.maximum(0, on_hand - reserved_on))
         self.left: list[int] = []  # the same once every item is netted
         self.stock = StockColumns(
-            lots=problem.lots,
+            lots=self.lots,
             item_of_lot=np.where(drawn_lot, -1, of_lot),
             lots_left=self.lots_left,
             others=[*self._all_orders(), *self._all_outputs()],
@@ -93,7 +95,7 @@ class Book:
             zip(problem.batches, self.batch_formulas, strict=True), self.numbers, self.from_day, self.to_day
         )
         self.needs: dict[str, list[Need]] = defaultdict(list)  # of demands and of proposals' lines
-        self.places_of_lots = self.stock.places_of_lots() if problem.reservations else {}
+        self.places_of_lots = self.stock.places_of_lots()
         self.kept: dict[int, list[tuple[int, int]]] = {}  # by line of a firm batch: rows of the stock reserved for it
         # By item number lines that netting wrote, and what their passed-over lots hang on; told when a plan is shown.
         self.asked: dict[int, list[Asked]] = defaultdict(list)
@@ -142,13 +144,13 @@ class Book:
         """The item's lots, as places in the problem."""
         if self._lots_of is None:
             self._lots_of = defaultdict(list)
-            for index, lot in enumerate(self.problem.lots):
-                self._lots_of[lot.item].append(index)
+            for index, code in enumerate(self.lots.item):
+                self._lots_of[code].append(index)
         return self._lots_of.get(item.code, ())
 
     def reasons_of(self, item: Item) -> LotReasons:
         """Why lines take nothing of the item's lots, to be asked by day."""
-        portions = [(index, self.problem.lots[index], self.reserved_on[index]) for index in self.lots_of(item)]
+        portions = [(index, self.lots[index], self.reserved_on[index]) for index in self.lots_of(item)]
         return LotReasons(portions, self.from_day, item.min_remaining_days)
 
     def _order(self, order: Order, number: int, item: Item) -> Supply:
@@ -191,7 +193,7 @@ class Book:
 
     def is_ready(self, index: int) -> bool:
         """Whether a portion is released, here and unexpired on the plan's first day."""
-        lot = self.problem.lots[index]
+        lot = self.lots[index]
         return (
             lot.status == "released"
             and not lot.set_apart
@@ -207,7 +209,7 @@ class Book:
         return sum(
             self.left[index]
             for index in self.lots_of(item)
-            if self.problem.lots[index].last_day >= last_day and self.is_ready(index)
+            if self.lots.last_day[index] >= last_day and self.is_ready(index)
         )
 
     def row_id(self, content: Sequence[object]) -> str:
@@ -245,19 +247,22 @@ def _choice_rank(formula: Formula) -> tuple[bool, str, int]:
 
 
 def _by_position(formula: Formula) -> Formula:
-    lines = tuple(sorted(formula.lines, key=lambda line: line.position))
-    return formula if lines == formula.lines else replace(formula, lines=lines)
+    positions = [line.position for line in formula.lines]
+    if all(one <= other for one, other in pairwise(positions)):
+        return formula
+    return replace(formula, lines=tuple(sorted(formula.lines, key=lambda line: line.position)))
 
 
-def check_references(problem: Problem, items: dict[str, Item]) -> None:
+def check_references(problem: Problem, of_lots: Iterable[str], items: dict[str, Item]) -> None:
     """Raises PlanError ``unknown_item`` where a row names an item that is not among the problem's."""
-    named: set[str] = set()
-    for rows in (problem.lots, problem.orders, problem.offers, problem.formulas, problem.demands):
+    named = set(of_lots)
+    for rows in (problem.orders, problem.offers, problem.formulas, problem.demands):
         named.update(row.item for row in rows)
     for formula in problem.formulas:
         for line in formula.lines:
             named.add(line.item)
-            named.update(substitute.item for substitute in line.substitutes)
+            if line.substitutes:
+                named.update(substitute.item for substitute in line.substitutes)
     missing = sorted(named - items.keys())
     if missing:
         raise PlanError("unknown_item", f"no item {missing[0]}")

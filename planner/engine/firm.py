@@ -6,7 +6,7 @@ shown. Pure; the standard library and numpy.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -40,6 +40,27 @@ class Head:
             self.rows = [_UNWRITTEN] * len(formula.lines)
 
 
+class FormulaLines:
+    """The lines of formulas as columns, once for each use: the lines of a use together, in order of position."""
+
+    def __init__(self, uses: Sequence[Formula], numbers: Mapping[str, int]) -> None:
+        """``uses``: a formula for each batch; ``numbers`` of the items."""
+        known = {id(formula): formula for formula in uses}
+        begin: dict[int, int] = {}
+        lines: list[Line] = []
+        for key, formula in known.items():
+            begin[key] = len(lines)
+            lines += formula.lines
+        lengths = np.array([len(formula.lines) for formula in uses], dtype=np.int64)
+        self.first = np.cumsum(lengths) - lengths  # of each use
+        self.use_of = np.repeat(np.arange(len(uses)), lengths)
+        self.place = np.arange(len(self.use_of)) - self.first[self.use_of]
+        line = np.array([begin[id(formula)] for formula in uses], dtype=np.int64)[self.use_of] + self.place
+        self.item = np.array([numbers[each.item] for each in lines], dtype=np.int64)[line]
+        self.percent = np.array([each.percent for each in lines], dtype=np.int64)[line]
+        self.single_lot = np.array([each.single_lot for each in lines], dtype=np.bool_)[line]
+
+
 class FirmBatches:
     """The firm batches in order of service, and their lines as columns: by item number, then in order of service.
 
@@ -57,41 +78,25 @@ class FirmBatches:
         self.heads = [Head(batch, formula, from_day, to_day) for batch, formula in batches]
         self.heads.sort(key=lambda head: (head.day, head.order))
         self.number_of_batch = {head.code: number for number, head in enumerate(self.heads)}
-        lengths = [len(head.lines) for head in self.heads]
-        item = self._by_line(lambda line: numbers[line.item], np.int64)
-        # Stable, so that the lines of one item stay in order of service.
-        by_item = np.argsort(item, kind="stable")
-        self.item = item[by_item]
-        self.quantity = self._quantities(lengths)[by_item]
-        self.single_lot = self._by_line(lambda line: line.single_lot, np.bool_)[by_item]
-        self.head_of = np.repeat(np.arange(len(lengths)), lengths)[by_item]
         days = np.array([head.day for head in self.heads], dtype=np.int64)
+        lines = FormulaLines([head.formula for head in self.heads], numbers)
+        # Stable, so that the lines of one item stay in order of service.
+        by_item = np.argsort(lines.item, kind="stable")
+        self.item = lines.item[by_item]
+        self.quantity = self._quantities(lines)[by_item]
+        self.single_lot = lines.single_lot[by_item]
+        self.head_of = lines.use_of[by_item]
+        self.place_of = lines.place[by_item]
         self.day = days[self.head_of]
-        first_line = np.repeat(np.cumsum(lengths, dtype=np.int64) - lengths, lengths)
-        self.place_of = (np.arange(len(item)) - first_line)[by_item]
         self.bounds = np.searchsorted(self.item, np.arange(len(numbers) + 1)).tolist()
         self._short: list[tuple[BatchLine, Line, int]] = []
 
-    def _by_line(self, value: Callable[[Line], int], kind: type[np.generic]) -> np.ndarray:
-        """A column of what the formulas' lines say, batch by batch."""
-        of_formula: dict[int, np.ndarray] = {}
-        for head in self.heads:
-            if id(head.formula) not in of_formula:
-                of_formula[id(head.formula)] = np.array([value(line) for line in head.lines], dtype=kind)
-        return np.concatenate([np.zeros(0, dtype=kind), *(of_formula[id(head.formula)] for head in self.heads)])
-
-    def _quantities(self, lengths: list[int]) -> np.ndarray:
+    def _quantities(self, lines: FormulaLines) -> np.ndarray:
         """What each line still needs, batch by batch: its own quantity or the formula's, less what is weighed."""
-        head_of = np.repeat(np.arange(len(lengths)), lengths)
-        first_line = np.cumsum(lengths, dtype=np.int64) - lengths
         charges = np.array([head.batch.charge for head in self.heads], dtype=np.int64)
-        by_percent = np.array([head.formula.basis == PERCENT for head in self.heads], dtype=bool)[head_of]
-        percents = self._by_line(lambda line: line.percent, np.int64)
-        quantities = np.zeros(len(head_of), dtype=np.int64)
-        quantities[by_percent] = split_charges(charges, percents, head_of)[by_percent]
-        for number, head in enumerate(self.heads):
-            batch, begin = head.batch, int(first_line[number])
-            whole = slice(begin, begin + lengths[number])
+        quantities = split_charges(charges, lines.percent, lines.use_of)
+        for head, begin in zip(self.heads, lines.first.tolist(), strict=True):
+            batch, whole = head.batch, slice(begin, begin + len(head.lines))
             if head.formula.basis != PERCENT:
                 quantities[whole] = line_quantities(head.formula, batch.charge)
             if batch.required or batch.weighed:

@@ -103,7 +103,7 @@ class LevelNeeds:
             code = book.order[self.first + item].code
             book.own_reserved[code] = own_reserved = _by_owner(book, code)
             for owner, own in own_reserved.items():
-                usable = sorted([places[lot], quantity] for lot, quantity in own.items() if lot in places)
+                usable = sorted([int(places[lot]), quantity] for lot, quantity in own.items() if places[lot] >= 0)
                 if usable and owner is not None:
                     waiting[item, owner] = usable
                     if isinstance(owner, str):

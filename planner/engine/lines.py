@@ -99,8 +99,8 @@ class _Codes(dict[int, str | None]):
 
     def __init__(self, book: Book) -> None:
         super().__init__()
-        self._stock, self._lots = book.stock, book.problem.lots
+        self._stock, self._lots = book.stock, book.lots
 
     def __missing__(self, place: int) -> str | None:
-        code = self[place] = self._lots[self._stock.source[place]].lot if self._stock.ready[place] else None
+        code = self[place] = self._lots.lot[self._stock.source[place]] if self._stock.ready[place] else None
         return code

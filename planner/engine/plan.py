@@ -193,11 +193,12 @@ def _expiring(book: Book) -> list[Expiring]:
 
     What is set aside for a need that comes too late for it spoils as well.
     """
-    left: dict[tuple[int, str, str], int] = defaultdict(int)
-    for index, lot in enumerate(book.problem.lots):
-        if lot.quantity and lot.last_day <= book.to_day and not book.items[lot.item].drawn:
+    lots, left = book.lots, defaultdict[tuple[int, str, str], int](int)
+    for index in np.flatnonzero((lots.quantity > 0) & (lots.last_day <= book.to_day)).tolist():
+        code = lots.item[index]
+        if not book.items[code].drawn:
             rest = book.left[index] + book.reserved_on[index] - book.reserved_used[index]
-            left[lot.last_day, lot.item, lot.lot] += min(rest, lot.quantity)
+            left[int(lots.last_day[index]), code, lots.lot[index]] += min(rest, int(lots.quantity[index]))
     return [Expiring(lot, item, left[day, item, lot], day) for day, item, lot in sorted(left)]
 
 

@@ -4,19 +4,25 @@ Imports nothing but the standard library. Every quantity is a whole number of th
 base step (milligram for mass, piece for count); every day is a proleptic ordinal
 (``datetime.date.toordinal``), ``NEVER`` for a day that does not come. Percentages are
 whole ten-thousandths of a percent ("98.5 %" is 985000, 100 % is ``WHOLE``).
-The snapshot fills these rows; tests write them by hand.
+The snapshot fills these rows; tests write them by hand. Those that come by the ten thousand are named
+tuples, which are made in a third of the time.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
+from types import MappingProxyType
+from typing import NamedTuple
 
 NEVER = 9_999_999
 WHOLE = 1_000_000
 
 MASS = "mass"
 COUNT = "count"
+
+NOTHING_BY_POSITION: Mapping[int, int] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +40,7 @@ class Item:
     release_days: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Lot:
+class Lot(NamedTuple):
     """One portion of a lot on hand. Several rows may carry the same (item, lot)."""
 
     item: str
@@ -79,8 +84,7 @@ class Substitute:
     ratio: Fraction  # of the substitute for one of the line's item
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     position: int
     item: str
     # percent basis: ten-thousandths of a percent, `qs` already resolved; unused (0) on per_unit.
@@ -111,8 +115,7 @@ class Formula:
     max_batch: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Batch:
+class Batch(NamedTuple):
     """A firm batch: planned, reserved or started."""
 
     batch: str
@@ -124,9 +127,9 @@ class Batch:
     priority: int | None = None
     trial: bool = False  # its lot is never released: no supply
     # started batches: what was already weighed, by line position; the rest is still needed
-    weighed: dict[int, int] = field(default_factory=dict)
+    weighed: Mapping[int, int] = NOTHING_BY_POSITION
     # lines as the batch carries them, where they differ from the formula's split: position -> quantity
-    required: dict[int, int] = field(default_factory=dict)
+    required: Mapping[int, int] = NOTHING_BY_POSITION
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +158,7 @@ class Problem:
     from_day: int
     to_day: int
     items: tuple[Item, ...]
-    lots: tuple[Lot, ...] = ()
+    lots: Sequence[Lot] = ()  # a tuple, or ``portions.Portions``
     orders: tuple[Order, ...] = ()
     offers: tuple[Offer, ...] = ()
     formulas: tuple[Formula, ...] = ()

@@ -11,10 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from planner.engine.allocate import LOT, Supply
-from planner.engine.problem import NEVER, Lot
-
-_RELEASED, _QUARANTINE, _UNUSABLE = range(3)
-_USE = {"released": _RELEASED, "quarantine": _QUARANTINE}
+from planner.engine.portions import Portions
+from planner.engine.problem import NEVER
 
 
 class StockColumns:
@@ -27,7 +25,7 @@ class StockColumns:
     def __init__(
         self,
         *,
-        lots: Sequence[Lot],
+        lots: Portions,
         item_of_lot: np.ndarray,
         lots_left: np.ndarray,
         others: Sequence[tuple[int, Supply]],
@@ -36,17 +34,10 @@ class StockColumns:
     ) -> None:
         """``item_of_lot``: the item's number, -1 for a drawn one; ``others``: with their items' numbers."""
         self._lots, self._others = lots, [row for _, row in others]
-        item = item_of_lot
-        last_day = np.array([lot.last_day for lot in lots], dtype=np.int64)
-        # Blank first: before any day.
-        received = np.array([lot.received_on or -1 for lot in lots], dtype=np.int64)
-        available = np.array([lot.available_on or -1 for lot in lots], dtype=np.int64)
-        use = np.array([_UNUSABLE if lot.set_apart else _USE.get(lot.status, _UNUSABLE) for lot in lots], dtype=np.int8)
-        retest_on = np.array([lot.retest_on for lot in lots], dtype=np.int64)
-        released = use == _RELEASED
-        here_on = np.maximum(from_day, available)
-        np.maximum(here_on, received, out=here_on, where=released)
-        usable = (item >= 0) & (retest_on >= from_day) & (released | ((use == _QUARANTINE) & (available >= 0)))
+        item, last_day, received, here_on = item_of_lot, lots.last_day, lots.received_on, lots.here_on(from_day)
+        released = np.array([status == "released" for status in lots.status], dtype=np.bool_)
+        in_use = released | np.array([status == "quarantine" for status in lots.status], dtype=np.bool_)
+        usable = (item >= 0) & in_use & ~lots.set_apart & (lots.retest_on >= from_day) & (here_on != NEVER)
         kept = np.flatnonzero(usable)
         self.item = np.concatenate([item[kept], _column([number for number, _ in others])])
         self.last_day = np.concatenate([last_day[kept], _column([row.last_day for row in self._others])])
@@ -56,11 +47,11 @@ class StockColumns:
         self.source = np.concatenate([kept, -1 - np.arange(len(self._others), dtype=np.int64)])
         self.ready = np.concatenate([(released & (here_on == from_day))[kept], np.zeros(len(self._others), dtype=bool)])
         kind = np.concatenate([np.full(len(kept), LOT), _column([row.kind for row in self._others])])
-        received = np.concatenate([received[kept], _column([row.key[3] for row in self._others])])
-        keys = (self.item, self.last_day, self.here_on, kind, received)
+        self.received_on = np.concatenate([received[kept], _column([row.key[3] for row in self._others])])
+        keys = (self.item, self.last_day, self.here_on, kind, self.received_on)
         order = np.lexsort(keys[::-1])
         self._break_ties(order, keys)
-        for name in ("item", "last_day", "here_on", "rest", "source", "ready"):
+        for name in ("item", "last_day", "here_on", "received_on", "rest", "source", "ready"):
             setattr(self, name, getattr(self, name)[order])
         self.bounds = np.searchsorted(self.item, np.arange(items + 1))
 
@@ -81,43 +72,45 @@ class StockColumns:
         if source < 0:
             row = self._others[-1 - source]
             return row.key[4:]
-        lot = self._lots[source]
-        return lot.lot, (lot.place, lot.container, source)
+        lots = self._lots
+        return lots.lot[source], (lots.place[source], lots.container[source], source)
 
     def row(self, place: int) -> Supply:
         """One row as an object with a rest of its own."""
-        return self._row(
-            int(self.source[place]), int(self.here_on[place]), int(self.rest[place]), bool(self.ready[place])
-        )
+        return self._rows(slice(place, place + 1))[0]
 
-    def _row(self, source: int, here_on: int, rest: int, ready: bool) -> Supply:
+    def _rows(self, places: slice) -> list[Supply]:
+        columns = (self.source, self.here_on, self.last_day, self.received_on, self.rest, self.ready)
+        return [self._row(*values) for values in zip(*(each[places].tolist() for each in columns), strict=True)]
+
+    def _row(self, source: int, here_on: int, last_day: int, received_on: int, rest: int, ready: bool) -> Supply:
         if source < 0:
             row = self._others[-1 - source].twin()
             row.rest = rest
             return row
-        lot = self._lots[source]
+        lots = self._lots
         return Supply(
-            last_day=lot.last_day,
+            last_day=last_day,
             here_on=here_on,
             kind=LOT,
-            code=lot.lot,
+            code=lots.lot[source],
             rest=rest,
-            received_on=lot.received_on,
-            tie=(lot.place, lot.container, source),
+            received_on=received_on,
+            tie=(lots.place[source], lots.container[source], source),
             ready=ready,
             lot_index=source,
         )
 
     def rows_of(self, number: int) -> list[Supply]:
         """The rows of one item, in order of supply."""
-        first, last = self.bounds[number], self.bounds[number + 1]
-        columns = (self.source, self.here_on, self.rest, self.ready)
-        return [self._row(*values) for values in zip(*(each[first:last].tolist() for each in columns), strict=True)]
+        return self._rows(slice(self.bounds[number], self.bounds[number + 1]))
 
-    def places_of_lots(self) -> dict[int, int]:
-        """Where each usable portion stands among the rows, by its index among the lots."""
-        places = np.flatnonzero(self.source >= 0)
-        return dict(zip(self.source[places].tolist(), places.tolist(), strict=True))
+    def places_of_lots(self) -> np.ndarray:
+        """Where each portion stands among the rows, by its index among the lots; -1 where it is not usable."""
+        places = np.full(len(self._lots), -1, dtype=np.int64)
+        of_lots = np.flatnonzero(self.source >= 0)
+        places[self.source[of_lots]] = of_lots
+        return places
 
 
 def _column(values: Sequence[int]) -> np.ndarray:

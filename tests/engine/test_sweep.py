@@ -55,7 +55,7 @@ def test_a_workshop_of_hundreds_of_items_has_one_plan(seed, plan_need_by_need):
 
 def test_where_stock_suffices_nearly_all_needs_are_served_in_closed_form():
     plenty = medium_problem(items=200, batches=400, lots=25_000)
-    here = tuple(dataclasses.replace(lot, available_on=None) for lot in plenty.lots)
+    here = tuple(lot._replace(available_on=None) for lot in plenty.lots)
     raws = tuple(dataclasses.replace(item, safety_stock=0) for item in plenty.items)
     assert share_served(dataclasses.replace(plenty, lots=here, items=raws, orders=())) > 0.95
 

@@ -1,0 +1,110 @@
+"""Portions of lots as columns: fifty thousand are read and planned without an object for each. Pure; numpy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import overload
+
+import numpy as np
+
+from planner.engine.problem import NEVER, Lot
+
+BLANK = -1  # no day: before any
+
+
+class Portions(Sequence[Lot]):
+    """``Problem.lots`` by column; a row becomes a ``Lot`` where one is asked for.
+
+    Texts are lists of str. ``quantity``, ``received_on``, ``available_on``, ``last_day``, ``retest_on`` are int64,
+    days as ordinals: a blank received or available day is ``BLANK``, a last or retest day that never comes ``NEVER``.
+    ``set_apart`` is bool.
+    """
+
+    def __init__(
+        self,
+        *,
+        item: Sequence[str],
+        lot: Sequence[str],
+        quantity: np.ndarray,
+        status: Sequence[str],
+        received_on: np.ndarray,
+        available_on: np.ndarray,
+        last_day: np.ndarray,
+        retest_on: np.ndarray,
+        set_apart: np.ndarray,
+        place: Sequence[str],
+        container: Sequence[str],
+    ) -> None:
+        self.item, self.lot, self.status, self.place, self.container = item, lot, status, place, container
+        self.quantity, self.set_apart = quantity, set_apart
+        self.received_on, self.available_on, self.last_day, self.retest_on = (
+            received_on,
+            available_on,
+            last_day,
+            retest_on,
+        )
+
+    @classmethod
+    def of(cls, lots: Sequence[Lot]) -> Portions:
+        """The columns of rows; what is columns already stays as it is."""
+        if isinstance(lots, Portions):
+            return lots
+        return cls(
+            item=[lot.item for lot in lots],
+            lot=[lot.lot for lot in lots],
+            quantity=_column([lot.quantity for lot in lots]),
+            status=[lot.status for lot in lots],
+            received_on=_column([BLANK if lot.received_on is None else lot.received_on for lot in lots]),
+            available_on=_column([BLANK if lot.available_on is None else lot.available_on for lot in lots]),
+            last_day=_column([lot.last_day for lot in lots]),
+            retest_on=_column([lot.retest_on for lot in lots]),
+            set_apart=np.array([lot.set_apart for lot in lots], dtype=np.bool_),
+            place=[lot.place for lot in lots],
+            container=[lot.container for lot in lots],
+        )
+
+    def __len__(self) -> int:
+        return len(self.item)
+
+    @overload
+    def __getitem__(self, index: int) -> Lot: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Lot]: ...
+    def __getitem__(self, index: int | slice) -> Lot | Sequence[Lot]:
+        if isinstance(index, slice):
+            return [self[place] for place in range(*index.indices(len(self)))]
+        return Lot(
+            self.item[index],
+            self.lot[index],
+            int(self.quantity[index]),
+            self.status[index],
+            _day(self.received_on[index]),
+            _day(self.available_on[index]),
+            int(self.last_day[index]),
+            int(self.retest_on[index]),
+            bool(self.set_apart[index]),
+            self.place[index],
+            self.container[index],
+        )
+
+    def __iter__(self) -> Iterator[Lot]:
+        return (self[index] for index in range(len(self)))
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Sequence) and len(self) == len(other) and all(a == b for a, b in zip(self, other))  # noqa: B905
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def here_on(self, from_day: int) -> np.ndarray:
+        """The day from which each portion counts, ``NEVER`` for a quarantined one without a day (see passed_over)."""
+        released = np.maximum(np.maximum(self.received_on, self.available_on), from_day)
+        quarantined = np.where(self.available_on == BLANK, NEVER, np.maximum(self.available_on, from_day))
+        return np.where([status == "quarantine" for status in self.status], quarantined, released)
+
+
+def _day(value: np.int64) -> int | None:
+    return None if value == BLANK else int(value)
+
+
+def _column(values: Sequence[int]) -> np.ndarray:
+    return np.array(values, dtype=np.int64)
