@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import groupby
 from math import lcm
 
@@ -92,26 +91,26 @@ def _cover(
     this bounds its count. Of counts with the same total and longest lead time only the best is kept,
     since whatever is added to one may be added to the other (dynamic programming over totals).
     """
-    dominant = min(
-        places,
-        key=lambda place: (
-            Fraction(offers[place].price_e4 or 0, offers[place].pack) if with_cost else 0,
-            -offers[place].pack,
-        ),
-    )
-    kept: dict[tuple[int, int], tuple[tuple, Counts]] = {(0, -1): ((), (0,) * len(offers))}
+    dominant = _dominant(offers, places, with_cost)
+    # By total and longest lead time: cost, number of packs, the counts with a minus (larger counts first), the counts.
+    kept: dict[tuple[int, int], tuple[int, int, Counts, Counts]] = {(0, -1): (0, 0, (), (0,) * len(offers))}
     for place in places:
         if place == dominant:
             continue
-        extended: dict[tuple[int, int], tuple[tuple, Counts]] = {}
-        for (total, _), (_, counts) in kept.items():
-            for count in _counts_to_try(offers[place], quantity - total, offers[dominant], late):
-                longer = (*counts[:place], count, *counts[place + 1 :])
-                key, rank = _total_and_rank(offers, longer, with_cost)
-                if key not in extended or rank < extended[key][0]:
-                    extended[key] = (rank, longer)
+        offer = offers[place]
+        price = offer.price_e4 or 0 if with_cost else 0
+        extended: dict[tuple[int, int], tuple[int, int, Counts, Counts]] = {}
+        for (total, longest), (cost, number, minus, counts) in kept.items():
+            for count in _counts_to_try(offer, quantity - total, offers[dominant], late):
+                key, row = (total, longest), (cost, number, minus, counts)
+                if count or not minus:
+                    longer = (*counts[:place], count, *counts[place + 1 :])
+                    key = total + count * offer.pack, max(longest, offer.lead_time_days) if count else longest
+                    row = cost + count * price, number + count, tuple([-each for each in longer]), longer
+                if key not in extended or row < extended[key]:
+                    extended[key] = row
         kept = extended
-    for (total, _), (_, counts) in kept.items():
+    for (total, _), (_, _, _, counts) in kept.items():
         fewest = _fewest(offers[dominant], quantity - total)
         # When late, packs beyond the need can still be right: slower ones arrive, and so live, later.
         for count in {fewest, fewest or offers[dominant].min_packs if late else fewest}:
@@ -129,16 +128,17 @@ def _counts_to_try(offer: Offer, rest: int, dominant: Offer, late: bool) -> list
     return [0, *range(offer.min_packs, most + 1)]
 
 
-def _total_and_rank(offers: Sequence[Offer], counts: Counts, with_cost: bool) -> tuple[tuple[int, int], tuple]:
-    """(total, longest lead time) of ``counts``, and the rank among counts that have the same."""
-    total = cost = 0
-    longest = -1
-    for offer, count in zip(offers, counts, strict=True):
-        if count:
-            total += count * offer.pack
-            cost += count * (offer.price_e4 or 0) if with_cost else 0
-            longest = max(longest, offer.lead_time_days)
-    return (total, longest), (cost, sum(counts), tuple(-count for count in counts))
+def _dominant(offers: Sequence[Offer], places: Sequence[int], with_cost: bool) -> int:
+    """The place of the pack that is cheapest by weight, of those the largest, of those the first."""
+    dominant = places[0]
+    for place in places[1:]:
+        one, other = offers[place], offers[dominant]
+        # Cheaper by weight: the fractions cost / pack, compared without dividing.
+        cost = (one.price_e4 or 0) * other.pack if with_cost else 0
+        beside = (other.price_e4 or 0) * one.pack if with_cost else 0
+        if (cost, -one.pack) < (beside, -other.pack):
+            dominant = place
+    return dominant
 
 
 def _fewest(offer: Offer, rest: int) -> int:
