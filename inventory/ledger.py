@@ -6,7 +6,7 @@ Writes nothing. Sums are made by the database in whole base steps; movements are
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from decimal import ROUND_HALF_UP, Decimal
@@ -108,8 +108,8 @@ _ON_HAND = """
 """
 
 
-def balances(lot_ids: Iterable[int]) -> dict[int, LotBalance]:
-    """The balance of each lot: two queries however many."""
+def balances(lot_ids: Iterable[int], on_hand: Mapping[int, int] | None = None) -> dict[int, LotBalance]:
+    """The balance of each lot: two queries however many, one where it is known what is ``on_hand`` of each."""
     sums: dict[int, dict[str, int]] = {lot_id: {} for lot_id in lot_ids}
     for lot_id, kind, corrected_kind, total in sums_of(_MOVED, sums):
         kinds, quantity = sums[lot_id], int(total)
@@ -119,7 +119,7 @@ def balances(lot_ids: Iterable[int]) -> dict[int, LotBalance]:
             kinds[kind] = -quantity
         if (corrected_kind or kind) in BEGAN:
             kinds["began"] = kinds.get("began", 0) + quantity
-    for lot_id, total in sums_of(_ON_HAND, sums):
+    for lot_id, total in on_hand.items() if on_hand is not None else sums_of(_ON_HAND, sums):
         sums[lot_id]["on_hand"] = int(total)
     return {lot_id: LotBalance(**kinds) for lot_id, kinds in sums.items()}
 

@@ -152,6 +152,8 @@ def parse_unit_amount(text: str, *, measure: str, density_g_per_ml: Decimal | No
 
 def show_quantity(steps: int, measure: str) -> str:
     """The JSON form: mass in g as a plain decimal of at most three places ("1250 g", "0.5 g"), count as "24 pc"."""
+    if not steps:
+        return "0 pc" if measure == COUNT else "0 g"
     if measure == COUNT:
         return f"{steps} pc"
     sign, rest = ("-", -steps) if steps < 0 else ("", steps)

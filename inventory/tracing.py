@@ -6,6 +6,7 @@ mix: what goes into a making is spread evenly over all that comes out, in exact 
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -114,7 +115,11 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
     origins = tuple(sorted({lot.pk for lot in lots}))
     graph = _forward(origins) if forward else _backward(origins)
     facts = _facts(graph.depth)
-    balance = balances(graph.depth)
+    here = _here(graph.depth, facts)
+    on_hand: dict[int, int] = defaultdict(int)
+    for row in here:
+        on_hand[row.lot_id] += row.quantity
+    balance = balances(graph.depth, on_hand)
     shares = (_carried if forward else _went_in)(graph, origins, balance)
     traced = [
         TracedLot(
@@ -140,7 +145,7 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
         lots=tuple(sorted(traced, key=lambda lot: (lot.depth, lot.item, lot.lot))),
         links=links,
         departures=_departures(graph.depth),
-        here=_here(graph.depth, facts),
+        here=here,
         makings={
             pk: _balance(graph.makings[pk], ends[pk]) for pk in dict.fromkeys(link.transformation_id for link in links)
         },

@@ -13,7 +13,7 @@ from inventory import ledger, selectors, tracing, workshop
 from inventory.errors import Conflict, NotFound
 from inventory.ledger import LotBalance, MakingBalance
 from inventory.models import Dispatch, Item, Lot, Party, StockEvent
-from inventory.quantities import COUNT, MASS, show_quantity
+from inventory.quantities import MASS, show_quantity
 from planner.collector import collector_paused
 from production.models import Batch, Formula
 from production.selectors import BatchRow, batch_rows
@@ -164,7 +164,6 @@ def trace_of(origins: Sequence[Lot], *, forward: bool) -> Row:
 
 # What came, what went, what is here, in the order of the balance. How the lot began, its last field, is not shown.
 BALANCE_COLUMNS = LotBalance._fields[:-1]
-NOTHING = {measure: show_quantity(0, measure) for measure in (MASS, COUNT)}
 
 
 def lot_row(lot: tracing.TracedLot) -> Row:
@@ -180,10 +179,7 @@ def lot_row(lot: tracing.TracedLot) -> Row:
         "expires_on": lot.expires_on.isoformat() if lot.expires_on else None,
         "origin": lot.origin,
         "from_origin": None if lot.from_origin is None else show_quantity(lot.from_origin, MASS),
-        **{
-            name: show_quantity(steps, lot.measure) if steps else NOTHING[lot.measure]
-            for name, steps in zip(BALANCE_COLUMNS, balance, strict=False)
-        },
+        **{name: show_quantity(steps, lot.measure) for name, steps in zip(BALANCE_COLUMNS, balance, strict=False)},
         "accounted_percent": None if accounted is None else str(accounted),
     }
 

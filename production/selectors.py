@@ -13,6 +13,7 @@ from typing import NamedTuple
 from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
 
 from inventory.errors import NotFound
+from inventory.ledger import among
 from inventory.models import Reservation
 from inventory.quantities import round_down, round_half_up
 from inventory.selectors import reservations_of
@@ -80,7 +81,7 @@ class BatchRow(NamedTuple):
 
 def batch_rows(transformation_ids: Iterable[int]) -> dict[int, BatchRow]:
     """The batches of these makings, by id. Columns, one query."""
-    rows = Batch.objects.filter(pk__in=list(transformation_ids)).values_list(
+    rows = Batch.objects.filter(pk__in=among(transformation_ids)).values_list(
         "pk",
         "transformation__code",
         "version__formula__code",

@@ -176,5 +176,5 @@ def test_queries_grow_with_the_levels_and_not_with_the_lots(django_assert_num_qu
     for total in (2, 10):
         for place in range(total):
             made(f"M{total}-{place}", [(r1, 1 * G)], 1 * G)
-        with django_assert_num_queries(9):
+        with django_assert_num_queries(8):
             trace([r1.lot], forward=True)
