@@ -4,6 +4,7 @@ Variables: DEBUG (0 or 1, default 0), SECRET_KEY, ALLOWED_HOSTS, DATABASE_URL, R
 """
 
 import warnings
+from datetime import timedelta
 from pathlib import Path
 
 from planner import environment
@@ -33,6 +34,9 @@ INSTALLED_APPS = [
     "django.contrib.messages",
     "django.contrib.staticfiles",
     "rest_framework",
+    "knox",
+    "drf_spectacular",
+    "drf_spectacular_sidecar",
     "inventory",
     "production",
     "planner",
@@ -90,10 +94,37 @@ SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 
+# Names only: what they name is imported with the addresses of the API, when a request is served.
 REST_FRAMEWORK = {
-    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
-    "DEFAULT_AUTHENTICATION_CLASSES": ["rest_framework.authentication.SessionAuthentication"],
-    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "planner.api.authentication.TokenAuthentication",
+        "rest_framework.authentication.SessionAuthentication",
+    ],
+    "DEFAULT_PERMISSION_CLASSES": ["planner.api.access.RolePermission"],
+    "DEFAULT_PARSER_CLASSES": ["planner.api.wire.Parser"],
+    "DEFAULT_RENDERER_CLASSES": ["planner.api.wire.Renderer"],
+    "DEFAULT_SCHEMA_CLASS": "planner.api.schema.Schema",
+    "EXCEPTION_HANDLER": "planner.api.problems.answer",
+    "URL_FORMAT_OVERRIDE": None,
+    "NUM_PROXIES": 0,  # a header that anyone can write says nothing of where a request comes from
+    "DEFAULT_THROTTLE_RATES": {"sign-in": "10/min"},
+}
+REST_KNOX = {"TOKEN_TTL": timedelta(days=30)}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Weighhouse",
+    "VERSION": "1",
+    "DESCRIPTION": "Stock, batches, plans and traces of one workshop.",
+    "COMPONENT_SPLIT_PATCH": False,
+    "SERVE_PERMISSIONS": ["planner.api.access.RolePermission"],
+    "SWAGGER_UI_DIST": "SIDECAR",
+    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
+    "POSTPROCESSING_HOOKS": ["planner.api.schema.nothing_else"],
+}
+
+CACHES = {
+    "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
+    if REDIS_URL
+    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
 }
 
 CELERY_BROKER_URL = REDIS_URL or "memory://localhost"

@@ -29,7 +29,7 @@ from inventory.models import (
 )
 from inventory.quantities import show_percent
 from production.amounts import QS, Amount
-from production.models import Batch, Check, Formula, FormulaVersion, Line, LineSubstitute, Step
+from production.models import Batch, Check, FormulaVersion, Line, LineSubstitute, Step
 
 _CHUNK = 5_000
 
@@ -121,30 +121,6 @@ def settings_by_key() -> dict[str, Setting]:
 def offers_of(suppliers: Iterable[str]) -> dict[tuple[str, str, int], Offer]:
     rows = in_chunks(Offer.objects.select_related("supplier", "item"), "supplier__code", suppliers)
     return {(row.supplier.code, row.item.code, row.pack): row for row in rows}
-
-
-def items_in_use(items: Iterable[Item]) -> set[int]:
-    """Ids of items that something is written in quantities of: their measure may not change any more."""
-    ids = [item.pk for item in items]
-    used: set[int] = set()
-    for model, name in (
-        (Lot, "item"),
-        (Offer, "item"),
-        (Line, "item"),
-        (LineSubstitute, "item"),
-        (Demand, "item"),
-        (PurchaseOrderLine, "item"),
-        (Formula, "item"),
-        (Transformation, "item"),
-    ):
-        rows: QuerySet[Any] = model._default_manager.values_list(f"{name}_id", flat=True)
-        used.update(in_chunks(rows, name, ids))
-    return used
-
-
-def items_in_stock(items: Iterable[Item]) -> set[int]:
-    """Ids of items that have, or had, a lot."""
-    return set(in_chunks(Lot.objects.values_list("item_id", flat=True), "item", [item.pk for item in items]))
 
 
 # --- formulas ----------------------------------------------------------------------------------------------

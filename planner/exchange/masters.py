@@ -7,6 +7,7 @@ from typing import Any
 from inventory.cells import UNKNOWN, Measured
 from inventory.models import Item, Offer, Party, Setting
 from inventory.quantities import show_quantity
+from inventory.services.items import caps_life_by_kind, items_in_stock, items_in_use, what_does_not_fit
 from inventory.workshop import KEYS, SettingRefused, check_setting
 from planner.exchange import known
 from planner.exchange.bringing import Bringing
@@ -111,16 +112,13 @@ def _check_items(bringing: Bringing) -> None:
 
 
 def _check_item(bringing: Bringing, row: Row) -> None:
-    if row["shelf_life_days"] is not None and row["shelf_life_hours"] is not None:
-        bringing.refuse(row, "shelf_life_hours", "a life in days or in hours, not both")
-    low, high = row["min_percent"], row["max_percent"]
-    if low is not None and high is not None and low > high:
-        bringing.refuse(row, "min_percent", f"at most max_percent, {row.texts['max_percent']}")
+    for column, accepted in what_does_not_fit(row.values):
+        bringing.refuse(row, column, accepted)
 
 
 def _settle_caps_life(row: Row, fields: dict[str, Any], old: Item | None) -> None:
     if "caps_life" in fields and fields["caps_life"] is None:
-        fields["caps_life"] = fields.get("kind", old.kind if old else "") == Item.Kind.RAW
+        fields["caps_life"] = caps_life_by_kind(fields.get("kind", old.kind if old else ""))
 
 
 def _changed_item(bringing: Bringing, row: Row, old: Item, fields: dict[str, Any]) -> Item:
@@ -145,14 +143,14 @@ def _changed_item(bringing: Bringing, row: Row, old: Item, fields: dict[str, Any
 def _refuse_new_measures(bringing: Bringing, changes: list[tuple[Row, Item]], existing: dict[str, Item]) -> None:
     measures = [(row, item) for row, item in changes if item.measure != existing[item.code].measure]
     if measures:
-        used = known.items_in_use([item for _, item in measures])
+        used = items_in_use([item.pk for _, item in measures])
         for row, item in measures:
             if item.pk in used:
                 accepted = f"{existing[item.code].measure}: quantities of {item.code} are on the books"
                 bringing.refuse(row, "measure", accepted, item.measure)
     kinds = [(row, item) for row, item in changes if item.kind != existing[item.code].kind]
     if kinds:
-        stocked = known.items_in_stock([item for _, item in kinds])
+        stocked = items_in_stock([item.pk for _, item in kinds])
         for row, item in kinds:
             if item.pk in stocked:
                 bringing.refuse(row, "kind", f"{existing[item.code].kind}: {item.code} has lots on the books")

@@ -1,0 +1,421 @@
+"""What every resource of the API is made of: strict forms, answers, operations with retry keys, and their views.
+
+An operation is a method of a view under ``reads``, ``lists`` or ``writes``: the decorator reads the request strictly,
+calls the method, renders what it returns, and documents all of it. Knows nothing of planner.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+import orjson
+from django.urls.converters import StringConverter
+from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiResponse, extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from inventory.api import fields
+from inventory.api.pages import Listing, page_of
+from inventory.errors import BadInput, Fault, NotFound
+from inventory.models import Item
+from inventory.quantities import Quantity, QuantityError, parse_quantity
+from inventory.transactions import retry_safe
+
+Json = dict[str, Any]
+Found = TypeVar("Found")
+KEY_HEADER = "Idempotency-Key"
+PROBLEM_TYPE = "application/problem+json"
+_SHOWN_CHARACTERS = 100
+
+
+class CodeConverter(StringConverter):
+    """A code in a path: a slash in it is written ~1, a tilde ~0 (RFC 6901)."""
+
+    regex = "[^/]+"
+
+    def to_python(self, value: str) -> str:
+        if not value.isprintable() or "~" in value.replace("~0", "").replace("~1", ""):
+            raise ValueError("not a code")  # Django goes on to "no such address"
+        return value.replace("~1", "/").replace("~0", "~")
+
+    def to_url(self, value: str) -> str:
+        return value.replace("~", "~0").replace("/", "~1")
+
+
+# What the query of every list may hold besides its filters.
+PAGING = {"limit": fields.Whole(1, 500, required=False), "cursor": fields.Text(400, required=False)}
+
+
+# --- forms and answers -------------------------------------------------------------------------------------
+
+
+class Form(serializers.Serializer):
+    """What a request may hold: the declared fields and nothing else."""
+
+    default_error_messages = {"invalid": "a JSON object"}
+
+    def to_internal_value(self, data: Any) -> Any:
+        if not isinstance(data, Mapping):
+            raise serializers.ValidationError("a JSON object")
+        accepted = "only the fields " + ", ".join(self.fields) if self.fields else "nothing here"
+        unknown = {str(name): [accepted] for name in data if name not in self.fields}
+        try:
+            values = super().to_internal_value(data)
+        except serializers.ValidationError as error:
+            raise serializers.ValidationError(error.detail | unknown) from None
+        if unknown:
+            raise serializers.ValidationError(unknown)
+        return values
+
+
+class Lines(serializers.ListSerializer):
+    """A list of forms within a form; declared as ``Lines(child=LineForm())``."""
+
+    def __init__(self, *, most: int = 1_000, **kwargs: Any) -> None:
+        self.most = most
+        kwargs.setdefault("allow_empty", False)
+        accepted = (
+            f"a list of 1 to {most} objects" if not kwargs["allow_empty"] else f"a list of at most {most} objects"
+        )
+        messages = dict.fromkeys(("not_a_list", "empty", "max_length", "null"), accepted)
+        kwargs.setdefault("error_messages", messages | {"required": f"required: {accepted}"})
+        super().__init__(max_length=most, **kwargs)
+
+
+class Answer(serializers.Serializer):
+    """What an answer holds; used to describe it and to leave out costs. Rows are plain dicts, never models."""
+
+
+def changes_of(form: type[Form], name: str, *, without: Iterable[str] = ()) -> type[Form]:
+    """The form of a PATCH: every field of ``form`` but those in ``without``, none required."""
+    left_out = set(without)
+    declared = {key: _again(one, required=False) for key, one in _declared(form).items() if key not in left_out}
+    return type(name, (Form,), declared)
+
+
+def answer_of(form: type[Form], name: str, *, without: Iterable[str] = (), **more: serializers.Field) -> type[Answer]:
+    """The answer with every field of ``form`` but those in ``without``, and ``more``; all of them always there."""
+    left_out = set(without)
+    declared = {key: _again(one, required=True) for key, one in _declared(form).items() if key not in left_out}
+    return type(name, (Answer,), declared | more)
+
+
+def _declared(form: type[Form]) -> dict[str, Any]:
+    return dict(form._declared_fields)
+
+
+def _again(one: Any, **changed: Any) -> Any:
+    return type(one)(*one._args, **(one._kwargs | changed))
+
+
+# --- reading -----------------------------------------------------------------------------------------------
+
+
+def shown(value: Any, secret: bool = False) -> str:
+    """A value as it may stand in a problem: one line, no control characters, not endless."""
+    if secret or value is None or value is serializers.empty:
+        return ""
+    if not isinstance(value, str):
+        try:
+            value = orjson.dumps(value, default=str).decode()
+        except (TypeError, ValueError):  # deeper than can be told
+            value = "..."
+    plain = "".join(sign if sign.isprintable() else " " for sign in value)
+    return plain if len(plain) <= _SHOWN_CHARACTERS else plain[:_SHOWN_CHARACTERS] + "..."
+
+
+def read_form(form: type[Form], given: Any, *, texts: bool = False) -> dict[str, Any]:
+    """The values of a request by name; those not given are not there. Raises BadInput naming every faulty field.
+
+    ``texts`` reads all values from text, as a query has them.
+    """
+    serializer = form(data=given, context={"texts": texts})
+    if serializer.is_valid():
+        return dict(serializer.validated_data)
+    faults = list(_faults(serializer.errors, given, "", serializer))
+    told = "1 value is not accepted" if len(faults) == 1 else f"{len(faults)} values are not accepted"
+    raise BadInput(f"{told}; nothing was changed", faults=faults)
+
+
+def _faults(errors: Any, given: Any, path: str, at: Any) -> Iterable[Fault]:
+    """Faults of nested errors: ``lines[2].quantity``."""
+    if isinstance(errors, Mapping):
+        for name, inner in errors.items():
+            below: Any = getattr(at, "fields", {}).get(name) if hasattr(at, "fields") else getattr(at, "child", None)
+            if name == "non_field_errors":
+                yield from _faults(inner, given, path, at)
+            elif isinstance(name, int):
+                yield from _faults(inner, given[name], f"{path}[{name}]", below)
+            else:
+                value = given.get(name) if isinstance(given, Mapping) else None
+                yield from _faults(inner, value, f"{path}.{name}" if path else str(name), below)
+    elif isinstance(errors, list) and errors and all(isinstance(one, Mapping) for one in errors):
+        for index, inner in enumerate(errors):
+            yield from _faults(inner, given[index], f"{path}[{index}]", getattr(at, "child", None))
+    else:
+        secret = getattr(at, "secret", False)
+        for message in errors:
+            yield Fault(path or "body", shown(given, secret), str(message))
+
+
+def read_query(form: type[Form], request: Request) -> dict[str, Any]:
+    """The filters of a list, each given once. Raises BadInput."""
+    twice = [name for name, values in request.query_params.lists() if len(values) > 1]
+    if twice:
+        raise BadInput(
+            "a filter is given more than once",
+            faults=[Fault(name, shown(request.query_params.getlist(name)), "one value") for name in twice],
+        )
+    return read_form(form, request.query_params.dict(), texts=True)
+
+
+def quantity_of(item: Item, text: str, name: str = "quantity", *, minimum: int = 1) -> Quantity:
+    """The quantity of an item that a form brought as text. Raises BadInput naming the field."""
+    try:
+        return parse_quantity(text, measure=item.measure, density_g_per_ml=item.density_g_per_ml, minimum=minimum)
+    except QuantityError as error:
+        raise refused(name, text, str(error)) from None
+
+
+def refused(name: str, value: Any, accepted: str) -> BadInput:
+    """A BadInput about one field."""
+    return BadInput(f"{name} is not accepted; nothing was changed", faults=[Fault(name, shown(value), accepted)])
+
+
+def named(find: Callable[[str], Found], code: str, name: str) -> Found:
+    """What a code in a body or query names. Raises NotFound naming the field."""
+    try:
+        return find(code)
+    except NotFound as error:
+        fault = Fault(name, shown(code), "a code that is known")
+        raise NotFound(error.message, faults=[fault]) from None
+
+
+# --- operations --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Operation:
+    """One method of one view, as the schema and the tests know it."""
+
+    takes: type[Form] | None
+    filters: type[Form]
+    answers: type[Answer] | None
+    status: int
+    pages: bool
+    retry: bool
+    path: Mapping[str, str] = field(default_factory=dict)
+
+
+def reads(answers: type[Answer], **told: Any) -> Callable[[Any], Any]:
+    """``get(self, request, asked, **path) -> dict`` for one thing. See ``_operation`` for what may be told."""
+    return _operation(answers=answers, **told)
+
+
+def lists(row: type[Answer], **told: Any) -> Callable[[Any], Any]:
+    """``get(self, request, asked, **path) -> Listing``: a page of rows. ``filters`` names the form of the query."""
+    return _operation(answers=row, pages=True, **told)
+
+
+def writes(takes: type[Form] | None, answers: type[Answer] | None, **told: Any) -> Callable[[Any], Any]:
+    """``post/patch/delete(self, request, asked, **path) -> dict or None``. A POST heeds the retry key."""
+    return _operation(takes=takes, answers=answers, writing=True, **told)
+
+
+def _operation(
+    *,
+    summary: str,
+    answers: type[Answer] | None,
+    takes: type[Form] | None = None,
+    filters: type[Form] = Form,
+    status: int = 200,
+    pages: bool = False,
+    writing: bool = False,
+    retry: bool = True,
+    open_to_anyone: bool = False,
+    refuses: Iterable[int] = (),
+    path: Mapping[str, str] | None = None,
+    query: Mapping[str, Any] | None = None,
+    asks: Json | None = None,
+    gives: Any = None,
+) -> Callable[[Any], Any]:
+    """Read, call, render and document.
+
+    ``path``, ``query`` and ``asks`` are an example of the request, ``gives`` the whole answer to it (of a list: its
+    rows, all on one page): all of them stand in the schema and are true (tests send them). ``refuses`` names statuses
+    beyond the usual ones of its kind.
+    """
+
+    def decorate(method: Callable[..., Any]) -> Callable[..., Any]:
+        verb = method.__name__.upper()
+        given = {"rows": gives, "next": None} if pages and gives is not None else gives
+        operation = Operation(takes, filters, answers, status, pages, retry and verb == "POST", path or {})
+
+        @functools.wraps(method)
+        def inside(self: APIView, request: Request, **where: Any) -> Response:
+            return _carry_out(self, method, operation, request, where)
+
+        inside.operation = operation  # type: ignore[attr-defined]
+        statuses = {*refuses, *_usual_statuses(operation, writing, open_to_anyone)}
+        described = extend_schema(
+            summary=summary,
+            parameters=_parameters(operation, query or {}),
+            request=takes,
+            responses=_responses(operation, sorted(statuses), given),
+            examples=_request_example(asks),
+            auth=[] if open_to_anyone else None,
+        )(inside)
+        return described
+
+    return decorate
+
+
+def _carry_out(
+    view: APIView, method: Callable[..., Any], operation: Operation, request: Request, where: dict[str, Any]
+) -> Response:
+    filters = read_query(_filters_of(operation), request)
+    given = request.data if operation.takes is not None or request.method != "GET" else {}
+    asked = read_form(operation.takes or Form, given) if request.method != "GET" else filters
+    if operation.pages:
+        paging = {name: asked.pop(name) for name in PAGING if name in asked}
+        listing: Listing = method(view, request, asked, **where)
+        return Response(_without_costs(page_of(listing, paging, request), operation, request))
+
+    def act() -> Any:
+        answer = method(view, request, asked, **where)
+        return None if answer is None else orjson.loads(orjson.dumps(answer))
+
+    if operation.retry:
+        route = f"{request.method} {request.resolver_match.url_name}"
+        content = [request.user.pk, where, given]
+        answer = retry_safe(request.headers.get(KEY_HEADER), route, content, act)
+    else:
+        answer = act()
+    return Response(_without_costs(answer, operation, request), status=operation.status)
+
+
+def _filters_of(operation: Operation) -> type[Form]:
+    if not operation.pages:
+        return operation.filters
+    return type(operation.filters.__name__, (operation.filters,), dict(PAGING))
+
+
+def _without_costs(answer: Any, operation: Operation, request: Request) -> Any:
+    """Cost fields are left out unless the permission said that this person sees costs."""
+    if operation.answers is None or getattr(request, "sees_costs", False):
+        return answer
+    if operation.pages:
+        return answer | {"rows": [_stripped(row, operation.answers()) for row in answer["rows"]]}
+    return _stripped(answer, operation.answers())
+
+
+def _stripped(answer: Any, described: Any) -> Any:
+    if isinstance(answer, list):
+        return [_stripped(one, getattr(described, "child", None)) for one in answer]
+    known = getattr(described, "fields", None)
+    if not isinstance(answer, dict) or known is None:
+        return answer
+    return {
+        name: _stripped(value, known.get(name))
+        for name, value in answer.items()
+        if not getattr(known.get(name), "cost", False)
+    }
+
+
+# --- documenting -------------------------------------------------------------------------------------------
+
+TITLES = {
+    400: "A value is not accepted; errors name each",
+    401: "Not signed in",
+    403: "The person's roles do not cover this",
+    404: "No such code",
+    405: "This address does not take this method",
+    406: "Only JSON is answered",
+    409: "Not in the present state: shortage, state, lock or retry key",
+    413: "More than is taken at once",
+    415: "Only JSON is taken",
+    429: "Too many tries; wait",
+    500: "A fault of the program",
+    503: "The database cannot be used now",
+}
+
+
+class ProblemError(serializers.Serializer):
+    field = serializers.CharField()
+    row = serializers.IntegerField(allow_null=True)
+    value = serializers.CharField()
+    accepted = serializers.CharField()
+
+
+class Problem(serializers.Serializer):
+    """RFC 9457, with a stable ``code`` and ``errors``; further members are the facts of the refusal."""
+
+    type = serializers.CharField()
+    title = serializers.CharField()
+    status = serializers.IntegerField()
+    detail = serializers.CharField()
+    code = serializers.CharField()
+    errors = ProblemError(many=True)
+
+
+def _usual_statuses(operation: Operation, writing: bool, open_to_anyone: bool) -> set[int]:
+    found = {400, 406} if open_to_anyone else {400, 401, 403, 406}
+    if operation.path:
+        found |= {404}
+    if writing:
+        found |= {404, 409, 413, 415}
+    return found
+
+
+def _parameters(operation: Operation, query: Mapping[str, Any]) -> list[OpenApiParameter]:
+    found = [
+        OpenApiParameter(name, {"type": "string"}, OpenApiParameter.PATH, examples=[_example(value)])
+        for name, value in operation.path.items()
+    ]
+    for name, one in _filters_of(operation)().fields.items():
+        examples = [_example(query[name])] if name in query else []
+        found.append(
+            OpenApiParameter(name, one.query_schema(), OpenApiParameter.QUERY, required=one.required, examples=examples)
+        )
+    if operation.retry:
+        told = "A key of the client's making: the same request again gives the first answer, and nothing twice."
+        found.append(OpenApiParameter(KEY_HEADER, str, OpenApiParameter.HEADER, description=told))
+    return found
+
+
+def _example(value: Any) -> OpenApiExample:
+    return OpenApiExample("example", value=value)
+
+
+def _request_example(asks: Json | None) -> list[OpenApiExample]:
+    return [] if asks is None else [OpenApiExample("request", value=asks, request_only=True)]
+
+
+def _responses(operation: Operation, statuses: Iterable[int], gives: Any) -> dict[Any, Any]:
+    examples = [] if gives is None else [OpenApiExample("answer", value=gives, response_only=True)]
+    answers: Any = operation.answers
+    if answers is not None and operation.pages:
+        answers = _page_answer(answers)
+    found: dict[Any, Any] = {
+        operation.status: OpenApiResponse(answers, description="Done" if answers is None else "", examples=examples)
+    }
+    for status in statuses:
+        found[status, PROBLEM_TYPE] = OpenApiResponse(Problem, description=TITLES[status])
+    return found
+
+
+@functools.cache
+def _page_answer(row: Any) -> type[Answer]:
+    name = f"{row.__name__}Page"
+    return type(name, (Answer,), {"rows": row(many=True), "next": fields.Text(2_000, allow_null=True)})
+
+
+class View(APIView):
+    """The base of every view of the API. OPTIONS is not answered: the schema tells what there is."""
+
+    http_method_names = ["get", "head", "post", "patch", "put", "delete"]

@@ -1,0 +1,140 @@
+"""Items: everything that is kept in stock."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.urls import path
+from rest_framework.request import Request
+
+from inventory.api import fields
+from inventory.api.frame import Form, Json, View, answer_of, changes_of, lists, reads, writes
+from inventory.api.pages import Listing
+from inventory.errors import NotFound
+from inventory.models import Item
+from inventory.quantities import show_quantity
+from inventory.services.items import change_item, make_item
+
+KINDS = tuple(Item.Kind.values)
+COLUMNS = (
+    "code", "name", "kind", "measure", "inci", "cas", "gtin", "density_g_per_ml", "shelf_life_days",
+    "shelf_life_hours", "shelf_life_basis", "caps_life", "opened_life_days", "min_remaining_days", "safety_stock",
+    "lead_time_days", "release_by", "release_days", "retest_days", "drawn", "min_percent", "max_percent", "storage",
+    "caution",
+)  # fmt: skip
+
+
+class NewItem(Form):
+    item = fields.Code()
+    name = fields.Text()
+    kind = fields.Choice(*KINDS)
+    measure = fields.Choice("mass", "count", required=False)
+    inci = fields.Text(required=False, blank=True)
+    cas = fields.Cas(required=False, blank=True)
+    gtin = fields.Gtin(required=False, blank=True)
+    density_g_per_ml = fields.Number("0", "100", 6, above=True, required=False, allow_null=True)
+    shelf_life_days = fields.Days(required=False, allow_null=True)
+    shelf_life_hours = fields.Whole(1, 191, required=False, allow_null=True)
+    shelf_life_basis = fields.Choice("study", "assessor", required=False, blank=True)
+    caps_life = fields.Flag(required=False)
+    opened_life_days = fields.Days(required=False, allow_null=True)
+    min_remaining_days = fields.Days(required=False)
+    safety_stock = fields.Quantity(0, required=False)
+    lead_time_days = fields.Days(required=False)
+    release_by = fields.Choice("decision", "checks", required=False)
+    release_days = fields.Days(required=False)
+    retest_days = fields.Days(required=False, allow_null=True)
+    drawn = fields.Flag(required=False)
+    min_percent = fields.Percent(required=False, allow_null=True)
+    max_percent = fields.Percent(required=False, allow_null=True)
+    storage = fields.Text(required=False, blank=True)
+    caution = fields.LongText(required=False, blank=True)
+
+
+class ItemFilters(Form):
+    kind = fields.Choice(*KINDS, required=False)
+    drawn = fields.Flag(required=False)
+
+
+ItemChanges = changes_of(NewItem, "ItemChanges", without=["item"])
+ItemAnswer = answer_of(NewItem, "Item")
+
+WAX: Json = {
+    "item": "PALE-FLAKES", "name": "Pale flakes", "kind": "raw", "measure": "mass", "inci": "", "cas": "", "gtin": "",
+    "density_g_per_ml": None, "shelf_life_days": 730, "shelf_life_hours": None, "shelf_life_basis": "",
+    "caps_life": True, "opened_life_days": None, "min_remaining_days": 0, "safety_stock": "500 g",
+    "lead_time_days": 0, "release_by": "decision", "release_days": 0, "retest_days": None, "drawn": False,
+    "min_percent": None, "max_percent": "12.5", "storage": "dry", "caution": "",
+}  # fmt: skip
+TIN: Json = WAX | {
+    "item": "TIN", "name": "Tin 50 g", "kind": "packaging", "measure": "count", "shelf_life_days": None,
+    "caps_life": False, "safety_stock": "0 pc", "max_percent": None, "storage": "",
+}  # fmt: skip
+
+
+def item_row(row: dict[str, Any]) -> Json:
+    """The answer's form of one row of COLUMNS. Pure."""
+    shown = {"item": row["code"]} | {name: row[name] for name in COLUMNS[1:]}
+    return shown | {
+        "density_g_per_ml": fields.show_decimal(row["density_g_per_ml"]),
+        "safety_stock": show_quantity(row["safety_stock"], row["measure"]),
+        "min_percent": fields.show_percentage(row["min_percent"]),
+        "max_percent": fields.show_percentage(row["max_percent"]),
+    }
+
+
+def read_item(code: str) -> Json:
+    row = Item.objects.filter(code=code).values(*COLUMNS).first()
+    if row is None:
+        raise NotFound(f"no item {code!r}")
+    return item_row(row)
+
+
+class Items(View):
+    @lists(ItemAnswer, filters=ItemFilters, summary="List items", query={"kind": "packaging"}, gives=[TIN])
+    def get(self, request: Request, asked: Json) -> Listing:
+        """Every item, by code."""
+        return Listing(Item.objects.filter(**asked).values(*COLUMNS), "code", item_row)
+
+    @writes(
+        NewItem,
+        ItemAnswer,
+        status=201,
+        summary="Make an item",
+        asks={
+            "item": "PALE-FLAKES", "name": "Pale flakes", "kind": "raw", "shelf_life_days": 730,
+            "safety_stock": "0.5 kg", "max_percent": "12.5", "storage": "dry",
+        },
+        gives=WAX,
+    )  # fmt: skip
+    def post(self, request: Request, asked: Json) -> Json:
+        """A new item. What is left out takes the default that a blank cell of the table items has."""
+        code = asked.pop("item")
+        make_item(code=code, facts=asked)
+        return read_item(code)
+
+
+class OneItem(View):
+    @reads(ItemAnswer, summary="Read an item", path={"item": "TIN"}, gives=TIN)
+    def get(self, request: Request, asked: Json, item: str) -> Json:
+        """One item."""
+        return read_item(item)
+
+    @writes(
+        ItemChanges,
+        ItemAnswer,
+        summary="Change an item",
+        path={"item": "TIN"},
+        asks={"name": "Tin, 50 g", "safety_stock": "40 pc"},
+        gives=TIN | {"name": "Tin, 50 g", "safety_stock": "40 pc"},
+    )
+    def patch(self, request: Request, asked: Json, item: str) -> Json:
+        """Change what is given and leave the rest. The code of an item never changes."""
+        change_item(code=item, changes=asked)
+        return read_item(item)
+
+
+ROUTES = [
+    path("items", Items.as_view(), name="items"),
+    path("items/<code:item>", OneItem.as_view(), name="item"),
+]

@@ -1,0 +1,75 @@
+"""Pages of a list: rows in the order of one unique field, and the address of the next page.
+
+A cursor holds the key of the last row, so that a page does not shift when rows come or go before it.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import orjson
+from django.core.exceptions import ValidationError
+from django.db.models import QuerySet
+from rest_framework.request import Request
+
+from inventory.errors import BadInput, Fault
+
+DEFAULT_LIMIT = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """A list still to be cut into pages.
+
+    ``rows`` is a ``values()`` query that holds ``key``, a unique field of the model ("-pk" style for descending).
+    ``show`` makes one row of the answer from one of the query; or ``show_page`` all rows of a page at once, with a
+    fixed number of queries.
+    """
+
+    rows: QuerySet[Any, dict[str, Any]]
+    key: str
+    show: Callable[[dict[str, Any]], dict[str, Any]] | None = None
+    show_page: Callable[[list[dict[str, Any]]], list[dict[str, Any]]] | None = None
+
+
+def page_of(listing: Listing, asked: dict[str, Any], request: Request) -> dict[str, Any]:
+    """One page: ``{"rows": [...], "next": address or null}``. Raises BadInput for a cursor that is none."""
+    limit = asked.get("limit", DEFAULT_LIMIT)
+    name = listing.key.removeprefix("-")
+    rows = listing.rows
+    if "cursor" in asked:
+        after = _read_cursor(asked["cursor"], listing, name)
+        rows = rows.filter(**{f"{name}__{'lt' if listing.key.startswith('-') else 'gt'}": after})
+    found = list(rows.order_by(listing.key)[: limit + 1])
+    page = found[:limit]
+    following = None
+    if len(found) > limit:
+        query = request.query_params.copy()
+        query["cursor"] = _write_cursor(page[-1][name])
+        following = f"{request.path}?{query.urlencode()}"
+    if listing.show_page is not None:
+        shown = listing.show_page(page)
+    else:
+        assert listing.show is not None
+        shown = [listing.show(row) for row in page]
+    return {"rows": shown, "next": following}
+
+
+def _write_cursor(key: Any) -> str:
+    return base64.urlsafe_b64encode(orjson.dumps(key)).decode().rstrip("=")
+
+
+def _read_cursor(text: str, listing: Listing, name: str) -> Any:
+    accepted = "the cursor of an address in next, as it stands there"
+    refusal = BadInput("the cursor is not accepted", faults=[Fault("cursor", text[:100], accepted)])
+    try:
+        key = orjson.loads(base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True))
+        if not isinstance(key, str | int) or (isinstance(key, str) and not key.isprintable()):
+            raise refusal
+        return listing.rows.model._meta.get_field(name).to_python(key)
+    except (ValueError, binascii.Error, ValidationError):
+        raise refusal from None

@@ -1,0 +1,39 @@
+"""Every address of the API: the ROUTES of each module of the rooms' ``api`` packages, under /api/v1/."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+import re
+
+from django.urls import URLPattern, re_path, register_converter
+
+import inventory.api
+import planner.api
+import production.api
+from inventory.api.frame import CodeConverter
+from planner.api.problems import NoSuchAddress
+
+register_converter(CodeConverter, "code")
+
+
+def _gathered() -> list[URLPattern]:
+    found: list[URLPattern] = []
+    for room in (inventory.api, production.api, planner.api):
+        for module in sorted(pkgutil.iter_modules(room.__path__), key=lambda one: one.name):
+            name = f"{room.__name__}.{module.name}"
+            if name != __name__:
+                found.extend(getattr(importlib.import_module(name), "ROUTES", []))
+    return found
+
+
+ROUTES_OF_ALL = _gathered()
+
+app_name = "api"
+# Last, what is no address: a problem document too, not a page.
+urlpatterns = [*ROUTES_OF_ALL, re_path(r"^.*$", NoSuchAddress.as_view(), name="no-such-address")]
+
+
+def paths_by_name() -> dict[str, str]:
+    """The address below /api/v1 of each route, by its name: ``/items/{item}``."""
+    return {str(route.name): "/" + re.sub(r"<(?:\w+:)?(\w+)>", r"{\1}", str(route.pattern)) for route in ROUTES_OF_ALL}

@@ -1,0 +1,27 @@
+"""The addresses that serve the OpenAPI document, and a page to read it on."""
+
+from __future__ import annotations
+
+from django.urls import path
+from drf_spectacular.utils import extend_schema
+from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
+
+from planner.api.wire import Renderer
+
+
+@extend_schema(exclude=True)
+class SchemaDocument(SpectacularAPIView):
+    """The OpenAPI document as JSON."""
+
+    renderer_classes = [Renderer]
+
+
+@extend_schema(exclude=True)
+class SchemaPage(SpectacularSwaggerView):
+    """The schema to read and try; its scripts come from the installed package."""
+
+
+ROUTES = [
+    path("schema", SchemaDocument.as_view(), name="schema"),
+    path("schema/page", SchemaPage.as_view(url_name="api:schema"), name="schema-page"),
+]

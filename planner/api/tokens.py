@@ -1,0 +1,113 @@
+"""Signing in by token: kept as a hash, ending by itself, shown once."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib.auth import authenticate
+from django.urls import path
+from django.utils import timezone
+from knox.models import AuthToken
+from rest_framework.exceptions import AuthenticationFailed
+from rest_framework.request import Request
+from rest_framework.throttling import SimpleRateThrottle
+
+from inventory.api import fields
+from inventory.api.frame import Answer, Form, Json, View, lists, writes
+from inventory.api.pages import Listing
+from inventory.errors import NotFound
+
+
+class SignInThrottle(SimpleRateThrottle):
+    """So many tries a minute from one address, and for one name."""
+
+    scope = "sign-in"
+    by = "address"
+
+    def get_cache_key(self, request: Request, view: Any) -> str | None:
+        if request.method != "POST":
+            return None
+        ident = self.get_ident(request) if self.by == "address" else str(request.data.get("username"))[:200].lower()
+        return str(self.cache_format % {"scope": f"{self.scope}-{self.by}", "ident": ident.encode().hex()})
+
+
+class SignInThrottleByName(SignInThrottle):
+    by = "name"
+
+
+class SignIn(Form):
+    username = fields.Text(150)
+    password = fields.Secret()
+
+
+class NewTokenAnswer(Answer):
+    """``token`` is shown this once; ``key`` names it afterwards."""
+
+    token = fields.Text()
+    key = fields.Code()
+    expires_at = fields.Instant()
+
+
+class TokenAnswer(Answer):
+    key = fields.Code()
+    made_at = fields.Instant()
+    expires_at = fields.Instant(allow_null=True)
+
+
+def token_row(row: dict[str, Any]) -> Json:
+    expires_at = row["expiry"]
+    return {
+        "key": row["token_key"],
+        "made_at": row["created"].isoformat(),
+        "expires_at": expires_at.isoformat() if expires_at else None,
+    }
+
+
+class Tokens(View):
+    def get_throttles(self) -> list[Any]:
+        return [SignInThrottle(), SignInThrottleByName()] if self.request.method == "POST" else []
+
+    @lists(TokenAnswer, summary="List my tokens")
+    def get(self, request: Request, asked: Json) -> Listing:
+        """The tokens of the person who is signed in."""
+        rows = AuthToken.objects.filter(user=request.user).values("token_key", "created", "expiry", "digest")
+        return Listing(rows, "digest", token_row)
+
+    @writes(
+        SignIn,
+        NewTokenAnswer,
+        status=201,
+        summary="Sign in",
+        open_to_anyone=True,
+        retry=False,
+        refuses=[401, 429],
+        asks={"username": "owner", "password": "seven warm stones"},
+        gives={
+            "token": "5d0f6c0e9d1f4b7a8c2e3d4f5a6b7c8d9e0f1a2b3c4d5e6f7a8b9c0d1e2f3a4b",
+            "key": "5d0f6c0e9d1f4b7",
+            "expires_at": "2027-03-31T09:00:00+00:00",
+        },
+    )
+    def post(self, request: Request, asked: Json) -> Json:
+        """A token for name and password. It is shown this once. Too many tries must wait."""
+        person = authenticate(request._request, username=asked["username"], password=asked["password"])
+        if person is None:
+            raise AuthenticationFailed("name and password do not fit together")
+        AuthToken.objects.filter(user=person, expiry__lt=timezone.now()).delete()
+        made, token = AuthToken.objects.create(user=person)
+        return {"token": token, "key": made.token_key, "expires_at": made.expiry.isoformat()}
+
+
+class OneToken(View):
+    @writes(None, None, status=204, summary="End a token of mine", path={"token": "5d0f6c0e9d1f4b7"})
+    def delete(self, request: Request, asked: Json, token: str) -> None:
+        """The token that this key names is good for nothing any more."""
+        deleted, _ = AuthToken.objects.filter(user=request.user, token_key=token).delete()
+        if not deleted:
+            raise NotFound(f"no token {token!r} of yours")
+
+
+ROUTES = [
+    path("tokens", Tokens.as_view(), name="tokens"),
+    path("tokens/<code:token>", OneToken.as_view(), name="token"),
+]
