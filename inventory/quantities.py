@@ -150,17 +150,20 @@ def parse_unit_amount(text: str, *, measure: str, density_g_per_ml: Decimal | No
     return UnitAmount(Fraction(parsed.steps, share), False, text.strip())
 
 
+# What follows the whole grams, by milligrams: quantities are shown by the hundred thousand.
+_DECIMALS = ("", *(f".{milligrams:03d}".rstrip("0") for milligrams in range(1, 1000)))
+
+
 def show_quantity(steps: int, measure: str) -> str:
     """The JSON form: mass in g as a plain decimal of at most three places ("1250 g", "0.5 g"), count as "24 pc"."""
     if not steps:
         return "0 pc" if measure == COUNT else "0 g"
     if measure == COUNT:
         return f"{steps} pc"
-    sign, rest = ("-", -steps) if steps < 0 else ("", steps)
-    grams, milligrams = divmod(rest, 1000)
-    if milligrams == 0:
-        return f"{sign}{grams} g"
-    return f"{sign}{grams}.{milligrams:03d}".rstrip("0") + " g"
+    if steps < 0:
+        return "-" + show_quantity(-steps, measure)
+    grams, milligrams = divmod(steps, 1000)
+    return f"{grams}{_DECIMALS[milligrams]} g"
 
 
 def show_for_reading(steps: int, measure: str) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from datetime import date
 from functools import cache
+from itertools import islice
 from json.encoder import encode_basestring as quote
 from typing import Any
 
@@ -60,8 +61,36 @@ def plan_json(plan: result.Plan, problem: Problem) -> Iterator[str]:
     yield f',"unmet":{rows_json([unmet_row(row, measures[row.item]) for row in plan.unmet])}}}'
 
 
+def requirements_document(columns: result.RequirementColumns, problem: Problem) -> Iterator[str]:
+    """The aggregated plan as one JSON object, in pieces."""
+    measures = {item.code: item.measure for item in problem.items}
+    yield f'{{"from":"{iso(problem.from_day)}","to":"{iso(problem.to_day)}","requirements":['
+    yield from requirements_json(columns, measures)
+    yield "]}"
+
+
 def rows_json(rows: list[Row]) -> str:
     return orjson.dumps(rows).decode()
+
+
+def requirements_json(columns: result.RequirementColumns, measures: Measures) -> Iterator[str]:
+    """Requirements from columns, with the same text as in a whole plan, separated by commas; in pieces."""
+    begin = [f'{{"item":{quote(code)},"day":"' for code in columns.codes]
+    measure_of = [measures[code] for code in columns.codes]
+    rows = zip(*(column.tolist() for column in columns[1:]), strict=True)
+    separator = ""
+    while part := list(islice(rows, 10_000)):
+        texts = []
+        for item, day, steps, covered, short in part:
+            measure = measure_of[item]
+            gross = show_quantity(steps, measure)
+            texts.append(
+                f'{begin[item]}{iso(day)}","gross":"{gross}",'
+                f'"covered":"{gross if covered == steps else show_quantity(covered, measure)}",'
+                f'"short":"{show_quantity(short, measure)}"}}'
+            )
+        yield separator + ",".join(texts)
+        separator = ","
 
 
 def requirement_json(row: result.Requirement, measure: str) -> str:

@@ -19,9 +19,9 @@ from inventory.services import buying, ledger, lots, reserving
 from inventory.transactions import lock_items, write
 from inventory.workshop import open_weekdays
 from planner import rendering
-from planner.engine import plan as plan_problem
+from planner.engine.plan import Netted, net
 from planner.engine.problem import Problem
-from planner.engine.result import Buy, Make, Plan, PlanError
+from planner.engine.result import Buy, Make, Plan, PlanError, RequirementColumns
 from planner.models import AcceptedProposal, Review
 from planner.snapshot import FIRM, take_snapshot
 from production.models import Batch, FormulaVersion
@@ -55,20 +55,41 @@ def run_plan(*, from_day: date, weeks: int) -> PlanRun:
 
     Raises Conflict where formulas form a loop, or where a proposal is larger than any quantity may be.
     """
+    problem, netted = _net(from_day, weeks)
+    return PlanRun(problem, netted.plan())
+
+
+@dataclass(frozen=True, slots=True)
+class RequirementsRun:
+    """What is needed of each item on each day, how much of it is covered and short: the aggregated plan."""
+
+    problem: Problem
+    columns: RequirementColumns
+
+    def json(self) -> Iterator[str]:
+        """An object with ``from``, ``to`` and the ``requirements`` of ``plan --json``, as JSON text in pieces."""
+        return rendering.requirements_document(self.columns, self.problem)
+
+
+def run_requirements(*, from_day: date, weeks: int) -> RequirementsRun:
+    """The requirements of this day's plan, without batches, proposals and pegs. Raises as ``run_plan``."""
+    problem, netted = _net(from_day, weeks)
+    return RequirementsRun(problem, netted.requirements())
+
+
+def _net(from_day: date, weeks: int) -> tuple[Problem, Netted]:
     problem = take_snapshot(from_day=from_day, weeks=weeks)
     try:
-        run = PlanRun(problem, plan_problem(problem))
+        netted = net(problem)
     except PlanError as error:
         raise Conflict(str(error), code=f"plan_{error.code}", path=list(error.path)) from error
-    _check_sizes(run)
-    return run
+    _check_sizes(problem, netted)
+    return problem, netted
 
 
-def _check_sizes(run: PlanRun) -> None:
-    measures = {item.code: item.measure for item in run.problem.items}
-    proposed = [(row.item, max(row.charge, row.quantity)) for row in run.plan.make]
-    proposed.extend((row.item, row.quantity) for row in run.plan.buy)
-    for code, quantity in proposed:
+def _check_sizes(problem: Problem, netted: Netted) -> None:
+    measures = {item.code: item.measure for item in problem.items}
+    for code, quantity in netted.proposed():
         largest = limit_of(measures[code])
         if quantity > largest:
             raise Conflict(

@@ -101,6 +101,13 @@ class Netted:
             [item.code for item in book.order], *(each[order] for each in (item, day, gross, covered, short))
         )
 
+    def proposed(self) -> Iterator[tuple[str, int]]:
+        """Item and size of every proposal, also of those that begin after the plan's last day."""
+        for _, make in self._book.makes:
+            yield make.item, max(make.charge, make.quantity)
+        for _, buy in self._book.buys:
+            yield buy.item, buy.quantity
+
     def plan(self) -> Plan:
         """The plan row by row, to be asked for once.
 

@@ -6,10 +6,13 @@ import json
 from datetime import date
 
 import orjson
+import pytest
 
 from planner.engine import plan
+from planner.engine.plan import net
 from planner.engine.problem import WHOLE, Batch, Demand, Formula, Item, Line, Lot, Problem
-from planner.rendering import plan_document, plan_json
+from planner.rendering import plan_document, plan_json, requirements_document
+from tests.engine.medium_problem import medium_problem
 
 FROM_DAY = date(2026, 11, 2).toordinal()
 ODD = 'R "1" \\ é\tü'  # what a code may hold and JSON must escape, or must not
@@ -55,6 +58,17 @@ def test_the_pieces_are_one_json_object_whatever_the_codes_hold() -> None:
     assert second["expected"] == [{"source": "lot:L3", "quantity": "2 g", "day": "2026-11-02"}]
     requirements = {(row["item"], row["day"]): row for row in document["requirements"]}
     assert requirements[ODD, "2026-11-02"]["short"] == "0.501 g"
+
+
+@pytest.mark.parametrize(
+    "problem", [odd_problem(), medium_problem(items=120, batches=200, lots=2000)], ids=["odd", "usual"]
+)
+def test_requirements_alone_are_those_of_the_whole_plan(problem: Problem) -> None:
+    whole = plan_document(plan(problem), problem)
+    alone = json.loads("".join(requirements_document(net(problem).requirements(), problem)))
+    assert list(alone) == ["from", "to", "requirements"]
+    assert alone == {key: whole[key] for key in alone}
+    assert any(row["short"] != "0 g" for row in alone["requirements"])
 
 
 def test_the_text_is_what_a_json_writer_would_write_for_the_document() -> None:
