@@ -26,6 +26,7 @@ UNCOUNTED = 1 << 62  # a quantity that no column holds: the sweep leaves such su
 class Served(NamedTuple):
     """Of one level what the closed form served. Pegs are sorted by line; lines are places in ``FirmBatches``."""
 
+    needs: int  # of the level, served or not
     lines: np.ndarray  # the lines of firm batches that it served, ascending
     peg_line: np.ndarray
     peg_row: np.ndarray  # places in ``Book.stock``
@@ -215,6 +216,7 @@ def _served(level: LevelNeeds, swept: Swept, first_row: int) -> Served:
     new = np.flatnonzero(np.concatenate([[True], (np.diff(item) != 0) | (np.diff(day) != 0)])) if len(needs) else needs
     lines = level.source[needs]
     return Served(
+        needs=len(level.source),
         lines=lines[lines >= 0],
         peg_line=level.source[swept.peg_need[of_batches]],
         peg_row=swept.peg_row[of_batches] + first_row,

@@ -83,15 +83,15 @@ class Netted:
 
     def __init__(self, book: Book, served: Sequence[Served]) -> None:
         self._book, self._served = book, served
+        self.needs = sum(level.needs for level in served)  # how many were netted, those of proposals' lines included
 
     def requirements(self) -> RequirementColumns:
         """What is needed of each item on each day up to the plan's last, and how much of it supply covers."""
         book = self._book
+        nothing = (np.zeros(0, dtype=np.int64),) * 5
         swept = [_columns_of(served) for served in self._served]
-        netted = [np.array(column) for column in zip(*book.requirements, strict=True)]
-        item, day, gross, covered, short = (
-            np.concatenate(each) for each in zip(*swept, *[netted] * bool(netted), strict=True)
-        )
+        netted = [np.array(column) for column in zip(*book.requirements, strict=True)] or nothing
+        item, day, gross, covered, short = (np.concatenate(each) for each in zip(nothing, *swept, netted, strict=True))
         shown = day <= book.to_day
         item, day, gross, covered, short = (each[shown] for each in (item, day, gross, covered, short))
         by_code = np.empty(len(book.order), dtype=np.int64)

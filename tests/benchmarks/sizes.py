@@ -14,7 +14,10 @@ ORIGIN_LOT = "ORIGIN-1"
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """``lines`` is about how many a mix has; ``traced`` how many lots contain the origin lot."""
+    """``lines`` is about how many a mix has; ``traced`` how many lots contain the origin lot.
+
+    ``later`` is the part of the bought items that have orders under way, and of all items that have quarantined lots.
+    """
 
     name: str
     items: int
@@ -23,6 +26,7 @@ class Size:
     demands: int
     lines: int
     traced: int
+    later: float = 0.1
 
 
 SIZES = {
@@ -31,6 +35,7 @@ SIZES = {
         Size("tiny", items=80, batches=40, lots=400, demands=20, lines=12, traced=50),
         Size("small", items=300, batches=200, lots=1000, demands=60, lines=28, traced=100),
         Size("medium", items=3000, batches=10_000, lots=50_000, demands=2000, lines=28, traced=1000),
+        Size("later", items=3000, batches=10_000, lots=50_000, demands=2000, lines=28, traced=1000, later=0.6),
         Size("large", items=30_000, batches=200_000, lots=1_000_000, demands=20_000, lines=28, traced=1000),
     )
 }

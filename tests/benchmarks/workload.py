@@ -346,7 +346,7 @@ class Workload:
         self.orders: list[PurchaseOrder] = []
         self.order_lines: list[PurchaseOrderLine] = []
         bought = [*self.group["RAW"], *self.group["PACK"]]
-        for item in self.rng.sample(bought, max(1, len(bought) // 10)):
+        for item in self.rng.sample(bought, max(1, int(len(bought) * self.size.later))):
             number = len(self.orders) + 1
             self.orders.append(
                 PurchaseOrder(
@@ -484,8 +484,8 @@ class Workload:
     def _make_stock(self) -> None:
         """The lots that are left of the size, shared out at random; in sum what will be asked for and a little more.
 
-        Of one item in eight there is clearly too little, of one in fifty hardly any. A tenth of the items have
-        lots in quarantine.
+        Of one item in eight there is clearly too little, of one in fifty hardly any. A part of the items have
+        lots in quarantine (``Size.later``).
         """
         kept = [item for item in self.items if not item.drawn]
         weights = [self.rng.randrange(8, 31) for _ in kept]
@@ -500,7 +500,7 @@ class Workload:
         rng = self.rng
         wanted = self.asked[item.pk] or (100_000 if item.measure == "mass" else 50)
         in_all = wanted * rng.choices([5, 60, 130, 200], [2, 10, 78, 10])[0] // 100
-        quarantined = rng.random() < 0.1
+        quarantined = rng.random() < self.size.later
         # A single-lot line is served from one lot: lots of a bulk are as large as what is packed of it.
         least = self.largest[item.pk] if item.code.startswith("BULK") else (1000 if item.measure == "mass" else 1)
         for number in range(count):

@@ -22,7 +22,7 @@ from planner.engine.problem import (
 )
 from planner.engine.result import BatchLine
 
-from .build import day, mix, offer, pack_out, planned, released
+from .build import MONDAY, day, mix, offer, pack_out, planned, released
 from .random_problems import random_problem
 
 OIL = Item("oil", "raw")
@@ -536,3 +536,8 @@ def test_the_same_problem_gives_the_same_plan_in_whatever_order_its_rows_come():
         other = plan(mixed)
         assert other.lots_left == [once.lots_left[place] for place in lots]
         assert dataclasses.replace(other, lots_left=once.lots_left) == once
+
+
+def test_a_workshop_with_nothing_in_it_has_a_plan_of_nothing():
+    answer = plan(Problem(from_day=MONDAY, to_day=MONDAY + 6, items=()))
+    assert [answer.requirements, answer.batches, answer.make, answer.buy, answer.expiring, answer.unmet] == [[]] * 6

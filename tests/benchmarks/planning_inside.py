@@ -1,0 +1,77 @@
+"""What ``planning`` measures, inside a process of its own; prints one JSON object."""
+
+from __future__ import annotations
+
+import gc
+import json
+import resource
+import statistics
+import sys
+from collections.abc import Callable
+from time import perf_counter
+from typing import Any
+
+import django
+
+django.setup()
+
+from planner import services  # noqa: E402
+from planner.engine.plan import net  # noqa: E402
+from planner.snapshot import take_snapshot  # noqa: E402
+from tests.benchmarks.inside import fetch_bare, statements_of  # noqa: E402
+from tests.benchmarks.sizes import FIRST_DAY, WEEKS  # noqa: E402
+
+
+def main() -> None:
+    times = int(sys.argv[1])
+    statements = statements_of(lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS))
+    acts: dict[str, Callable[[], Any]] = {
+        "fetch_s": lambda: sum(len(rows) for rows in fetch_bare(statements)),
+        "read_s": lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS),
+        "aggregated_s": aggregated,
+        "pegging_s": lambda: net(take_snapshot(from_day=FIRST_DAY, weeks=WEEKS)),
+    }
+    rows = acts["fetch_s"]()
+    for act in acts.values():
+        act()  # warm
+    # One after the other in turn, so that a slower moment of the machine meets all of them.
+    took: dict[str, list[float]] = {name: [] for name in acts}
+    for _ in range(times):
+        for name, act in acts.items():
+            gc.collect()
+            begun = perf_counter()
+            act()
+            took[name].append(perf_counter() - begun)
+    medians = {name: statistics.median(seconds) for name, seconds in took.items()}
+    peak_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    problem = take_snapshot(from_day=FIRST_DAY, weeks=WEEKS)
+    begun = perf_counter()
+    netted = net(problem)
+    net_s = perf_counter() - begun
+    served = sum(len(level.lines) for level in netted._served)
+    needs = netted.needs
+    begun = perf_counter()
+    sum(len(piece) for piece in services.PlanRun(problem, netted.plan()).json())
+    print(
+        json.dumps(
+            medians
+            | {
+                "rows": rows,
+                "queries": len(statements),
+                "net_s": net_s,
+                "document_s": perf_counter() - begun,
+                "needs": needs,
+                "served": served,
+                "peak_mib": peak_mib,
+            }
+        )
+    )
+
+
+def aggregated() -> int:
+    run = services.run_requirements(from_day=FIRST_DAY, weeks=WEEKS)
+    return sum(len(piece) for piece in run.json())
+
+
+if __name__ == "__main__":
+    main()
