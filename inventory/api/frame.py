@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 import orjson
+from django.urls import register_converter
 from django.urls.converters import StringConverter
 from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiResponse, extend_schema
 from rest_framework import serializers
@@ -45,6 +46,9 @@ class CodeConverter(StringConverter):
 
     def to_url(self, value: str) -> str:
         return value.replace("~", "~0").replace("/", "~1")
+
+
+register_converter(CodeConverter, "code")
 
 
 # What the query of every list may hold besides its filters.
@@ -288,7 +292,7 @@ def _carry_out(
 
     def act() -> Any:
         answer = method(view, request, asked, **where)
-        return None if answer is None else orjson.loads(orjson.dumps(answer))
+        return {} if answer is None else orjson.loads(orjson.dumps(answer))  # a retry key keeps no null
 
     if operation.retry:
         route = f"{request.method} {request.resolver_match.url_name}"
@@ -307,7 +311,9 @@ def _filters_of(operation: Operation) -> type[Form]:
 
 def _without_costs(answer: Any, operation: Operation, request: Request) -> Any:
     """Cost fields are left out unless the permission said that this person sees costs."""
-    if operation.answers is None or getattr(request, "sees_costs", False):
+    if operation.answers is None:
+        return None
+    if getattr(request, "sees_costs", False):
         return answer
     if operation.pages:
         return answer | {"rows": [_stripped(row, operation.answers()) for row in answer["rows"]]}

@@ -70,6 +70,7 @@ def _read_cursor(text: str, listing: Listing, name: str) -> Any:
         key = orjson.loads(base64.b64decode(text + "=" * (-len(text) % 4), altchars=b"-_", validate=True))
         if not isinstance(key, str | int) or (isinstance(key, str) and not key.isprintable()):
             raise refusal
-        return listing.rows.model._meta.get_field(name).to_python(key)
+        model = listing.rows.model._meta
+        return (model.pk if name == "pk" else model.get_field(name)).to_python(key)
     except (ValueError, binascii.Error, ValidationError):
         raise refusal from None

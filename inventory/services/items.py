@@ -81,18 +81,23 @@ def change_item(*, code: str, changes: Mapping[str, Any]) -> Item:
 
     lock_items([find_item(code).pk])
     item = find_item(code)
-    was = {"measure": item.measure, "kind": item.kind}
+    _keep_what_is_on_the_books(item, changes)
     _set(item, changes)
     if "caps_life" in changes and changes["caps_life"] is None:
         item.caps_life = caps_life_by_kind(item.kind)
-    if item.measure != was["measure"] and items_in_use([item.pk]):
-        accepted = f"{was['measure']}: quantities of {code} are on the books"
-        raise Conflict(f"the measure of {code} cannot change", faults=[_fault("measure", item.measure, accepted)])
-    if item.kind != was["kind"] and items_in_stock([item.pk]):
-        accepted = f"{was['kind']}: {code} has lots on the books"
-        raise Conflict(f"the kind of {code} cannot change", faults=[_fault("kind", item.kind, accepted)])
     item.save()
     return item
+
+
+def _keep_what_is_on_the_books(item: Item, changes: Mapping[str, Any]) -> None:
+    """Raise Conflict where the measure or kind would change under what stands in it."""
+    measure, kind = changes.get("measure", item.measure), changes.get("kind", item.kind)
+    if measure != item.measure and items_in_use([item.pk]):
+        accepted = f"{item.measure}: quantities of {item.code} are on the books"
+        raise Conflict(f"the measure of {item.code} cannot change", faults=[_fault("measure", measure, accepted)])
+    if kind != item.kind and items_in_stock([item.pk]):
+        accepted = f"{item.kind}: {item.code} has lots on the books"
+        raise Conflict(f"the kind of {item.code} cannot change", faults=[_fault("kind", kind, accepted)])
 
 
 def _set(item: Item, facts: Mapping[str, Any]) -> None:

@@ -6,15 +6,12 @@ import importlib
 import pkgutil
 import re
 
-from django.urls import URLPattern, re_path, register_converter
+from django.urls import URLPattern, re_path
 
 import inventory.api
 import planner.api
 import production.api
-from inventory.api.frame import CodeConverter
 from planner.api.problems import NoSuchAddress
-
-register_converter(CodeConverter, "code")
 
 
 def _gathered() -> list[URLPattern]:
@@ -31,7 +28,7 @@ ROUTES_OF_ALL = _gathered()
 
 app_name = "api"
 # Last, what is no address: a problem document too, not a page.
-urlpatterns = [*ROUTES_OF_ALL, re_path(r"^.*$", NoSuchAddress.as_view(), name="no-such-address")]
+urlpatterns = [*ROUTES_OF_ALL, re_path(r"^[\s\S]*\Z", NoSuchAddress.as_view(), name="no-such-address")]
 
 
 def paths_by_name() -> dict[str, str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.urls import path
 from drf_spectacular.utils import extend_schema
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
@@ -19,6 +21,11 @@ class SchemaDocument(SpectacularAPIView):
 @extend_schema(exclude=True)
 class SchemaPage(SpectacularSwaggerView):
     """The schema to read and try; its scripts come from the installed package."""
+
+    def handle_exception(self, error: Exception) -> Any:
+        """A refusal is a problem document here too, not a page."""
+        self.request.accepted_renderer = Renderer()
+        return super().handle_exception(error)
 
 
 ROUTES = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from hashlib import sha256
 from typing import Any
 
 from django.contrib.auth import authenticate
@@ -27,8 +28,10 @@ class SignInThrottle(SimpleRateThrottle):
     def get_cache_key(self, request: Request, view: Any) -> str | None:
         if request.method != "POST":
             return None
-        ident = self.get_ident(request) if self.by == "address" else str(request.data.get("username"))[:200].lower()
-        return str(self.cache_format % {"scope": f"{self.scope}-{self.by}", "ident": ident.encode().hex()})
+        ident = self.get_ident(request) if self.by == "address" else str(request.data.get("username")).lower()
+        return str(
+            self.cache_format % {"scope": f"{self.scope}-{self.by}", "ident": sha256(ident.encode()).hexdigest()}
+        )
 
 
 class SignInThrottleByName(SignInThrottle):
