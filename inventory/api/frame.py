@@ -6,6 +6,7 @@ calls the method, renders what it returns, and documents all of it. Knows nothin
 
 from __future__ import annotations
 
+import copy
 import functools
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -106,7 +107,7 @@ def answer_of(form: type[Form], name: str, *, without: Iterable[str] = (), **mor
     """The answer with every field of ``form`` but those in ``without``, and ``more``; all of them always there."""
     left_out = set(without)
     declared = {key: _again(one, required=True) for key, one in _declared(form).items() if key not in left_out}
-    return type(name, (Answer,), declared | more)
+    return type(name, (Answer,), declared | {key: _again(one) for key, one in more.items()})  # made last, told last
 
 
 def _declared(form: type[Form]) -> dict[str, Any]:
@@ -114,7 +115,8 @@ def _declared(form: type[Form]) -> dict[str, Any]:
 
 
 def _again(one: Any, **changed: Any) -> Any:
-    return type(one)(*one._args, **(one._kwargs | changed))
+    # A copy of the arguments too: what a list holds belongs to one list.
+    return type(one)(*copy.deepcopy(one._args), **(copy.deepcopy(one._kwargs) | changed))
 
 
 # --- reading -----------------------------------------------------------------------------------------------
@@ -158,7 +160,7 @@ def _faults(errors: Any, given: Any, path: str, at: Any) -> Iterable[Fault]:
             else:
                 value = given.get(name) if isinstance(given, Mapping) else None
                 yield from _faults(inner, value, f"{path}.{name}" if path else str(name), below)
-    elif isinstance(errors, list) and errors and all(isinstance(one, Mapping) for one in errors):
+    elif isinstance(errors, list) and any(not isinstance(one, str) for one in errors):
         for index, inner in enumerate(errors):
             yield from _faults(inner, given[index], f"{path}[{index}]", getattr(at, "child", None))
     else:
@@ -207,6 +209,7 @@ def named(find: Callable[[str], Found], code: str, name: str) -> Found:
 class Operation:
     """One method of one view, as the schema and the tests know it."""
 
+    verb: str
     takes: type[Form] | None
     filters: type[Form]
     answers: type[Answer] | None
@@ -258,7 +261,7 @@ def _operation(
     def decorate(method: Callable[..., Any]) -> Callable[..., Any]:
         verb = method.__name__.upper()
         given = {"rows": gives, "next": None} if pages and gives is not None else gives
-        operation = Operation(takes, filters, answers, status, pages, retry and verb == "POST", path or {})
+        operation = Operation(verb, takes, filters, answers, status, pages, retry and verb == "POST", path or {})
 
         @functools.wraps(method)
         def inside(self: APIView, request: Request, **where: Any) -> Response:
@@ -283,8 +286,9 @@ def _carry_out(
     view: APIView, method: Callable[..., Any], operation: Operation, request: Request, where: dict[str, Any]
 ) -> Response:
     filters = read_query(_filters_of(operation), request)
-    given = request.data if operation.takes is not None or request.method != "GET" else {}
-    asked = read_form(operation.takes or Form, given) if request.method != "GET" else filters
+    reading = operation.verb == "GET"  # HEAD comes here too
+    given = {} if reading else request.data
+    asked = filters if reading else read_form(operation.takes or Form, given)
     if operation.pages:
         paging = {name: asked.pop(name) for name in PAGING if name in asked}
         listing: Listing = method(view, request, asked, **where)

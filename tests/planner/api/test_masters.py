@@ -64,3 +64,9 @@ def test_a_setting_counts_at_once_and_blank_is_the_default_again(house: dict[str
     assert client.patch(address, {"open_days": "mon tue"}, format="json").json()["open_days"] == "mon tue"
     answer = client.patch(address, {"open_days": ""}, format="json")
     assert answer.json()["open_days"] == "mon tue wed thu fri sat sun"
+
+
+def test_head_is_answered_as_get_without_the_rows(house: dict[str, APIClient]) -> None:
+    answer = house["viewer"].head("/api/v1/items?kind=raw&limit=1")
+    assert (answer.status_code, answer.content) == (200, b"")
+    assert house["stranger"].head("/api/v1/items").status_code == 401
