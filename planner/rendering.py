@@ -84,11 +84,11 @@ def requirements_json(columns: result.RequirementColumns, measures: Measures) ->
         for item, day, steps, covered, short in part:
             measure = measure_of[item]
             gross = show_quantity(steps, measure)
-            texts.append(
-                f'{begin[item]}{iso(day)}","gross":"{gross}",'
-                f'"covered":"{gross if covered == steps else show_quantity(covered, measure)}",'
-                f'"short":"{show_quantity(short, measure)}"}}'
-            )
+            if covered == steps and not short:  # by far the most common case
+                rest = f'"covered":"{gross}","short":"{NOTHING[measure]}"}}'
+            else:
+                rest = f'"covered":"{show_quantity(covered, measure)}","short":"{show_quantity(short, measure)}"}}'
+            texts.append(f'{begin[item]}{iso(day)}","gross":"{gross}",{rest}')
         yield separator + ",".join(texts)
         separator = ","
 

@@ -73,14 +73,14 @@ class RequirementsRun:
 
 def run_requirements(*, from_day: date, weeks: int) -> RequirementsRun:
     """The requirements of this day's plan, without batches, proposals and pegs. Raises as ``run_plan``."""
-    problem, netted = _net(from_day, weeks)
+    problem, netted = _net(from_day, weeks, with_lines=False)
     return RequirementsRun(problem, netted.requirements())
 
 
-def _net(from_day: date, weeks: int) -> tuple[Problem, Netted]:
+def _net(from_day: date, weeks: int, *, with_lines: bool = True) -> tuple[Problem, Netted]:
     problem = take_snapshot(from_day=from_day, weeks=weeks)
     try:
-        netted = net(problem)
+        netted = net(problem, with_lines=with_lines)
     except PlanError as error:
         raise Conflict(str(error), code=f"plan_{error.code}", path=list(error.path)) from error
     _check_sizes(problem, netted)

@@ -38,8 +38,11 @@ Asked = tuple[BatchLine, int, Mapping[int, int] | None, Collection[str]]
 class Book:
     """One problem read into maps by item, and the answer as it grows."""
 
-    def __init__(self, problem: Problem) -> None:
-        """Raises PlanError: unknown_item, unknown_formula, loop, formula_size, percent_sum, no_open_days."""
+    def __init__(self, problem: Problem, *, with_lines: bool = True) -> None:
+        """``with_lines``: the lines of batches get rows to show.
+
+        Raises PlanError: unknown_item, unknown_formula, loop, formula_size, percent_sum, no_open_days.
+        """
         self.problem = problem
         self.lots = Portions.of(problem.lots)
         self.from_day, self.to_day = problem.from_day, problem.to_day
@@ -92,7 +95,10 @@ class Book:
             from_day=self.from_day,
         )
         self.firm = FirmBatches(
-            zip(problem.batches, self.batch_formulas, strict=True), self.numbers, self.from_day, self.to_day
+            zip(problem.batches, self.batch_formulas, strict=True),
+            self.numbers,
+            self.from_day,
+            self.to_day if with_lines else None,
         )
         self.needs: dict[str, list[Need]] = defaultdict(list)  # of demands and of proposals' lines
         self.places_of_lots = self.stock.places_of_lots()

@@ -28,7 +28,7 @@ class Head:
 
     __slots__ = ("batch", "code", "day", "formula", "lines", "order", "rows", "to")
 
-    def __init__(self, batch: Batch, formula: Formula, from_day: int, to_day: int) -> None:
+    def __init__(self, batch: Batch, formula: Formula, from_day: int, to_day: int | None) -> None:
         self.batch, self.formula = batch, formula
         self.code, self.lines = batch.batch, formula.lines
         self.day = max(from_day, batch.planned_for)
@@ -36,7 +36,7 @@ class Head:
         self.to = "batch:" + batch.batch
         # One row for each line, where the batch is shown.
         self.rows: list[BatchLine] | None = None
-        if batch.planned_for <= to_day:
+        if to_day is not None and batch.planned_for <= to_day:
             self.rows = [_UNWRITTEN] * len(formula.lines)
 
 
@@ -72,9 +72,12 @@ class FirmBatches:
         batches: Iterable[tuple[Batch, Formula]],
         numbers: Mapping[str, int],
         from_day: int,
-        to_day: int,
+        to_day: int | None,
     ) -> None:
-        """``batches`` with their formulas, whose lines are in order of position; ``numbers`` of the items."""
+        """``batches`` with their formulas, whose lines are in order of position; ``numbers`` of the items.
+
+        Batches up to ``to_day`` are shown; None: none is, and no rows are made.
+        """
         self.heads = [Head(batch, formula, from_day, to_day) for batch, formula in batches]
         self.heads.sort(key=lambda head: (head.day, head.order))
         self.number_of_batch = {head.code: number for number, head in enumerate(self.heads)}

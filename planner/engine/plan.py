@@ -42,17 +42,18 @@ def plan(problem: Problem) -> Plan:
     return net(problem).plan()
 
 
-def net(problem: Problem) -> Netted:
+def net(problem: Problem, *, with_lines: bool = True) -> Netted:
     """The netting of a whole problem: all that ``plan`` answers, before it is written down row by row.
 
     1. Read the problem, refuse loops and unknown codes.
     2. Write down the needs of firm batches and of demands.
     3. Net the items level by level, in order of their low-level codes; makings add needs to levels further down.
 
+    Without ``with_lines`` the lines of batches get no rows: for requirements and proposals alone.
     Raises PlanError as ``plan`` does.
     """
     with _collector_paused():
-        book = Book(problem)
+        book = Book(problem, with_lines=with_lines)
         _add_demand_needs(book)
         served = [net_level(book, first, last) for first, last in book.level_bounds()]
         book.left = book.lots_left.tolist()

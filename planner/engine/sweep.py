@@ -7,8 +7,9 @@ sum of the needs and a running maximum of where their first usable rows begin (L
 theory, with quantities for times). Needs come in order of service, so of day.
 
 It holds up to the first need that is short, that must come from one lot, that has a validity of its own, or
-that would take from stock which arrives later than the plan begins. From that need's day on the item is netted
-need by need (``netting``). ``tests/engine`` holds both to the same plans.
+that would take from stock which arrives after the sweep's first day. In the last case the item is swept again from
+that need's day on, with what has arrived by then; in the others it is netted need by need (``netting``) from that
+day on. ``tests/engine`` holds both to the same plans.
 """
 
 from __future__ import annotations
@@ -57,12 +58,51 @@ class Swept(NamedTuple):
     peg_quantity: np.ndarray
 
 
+WORTH_A_SWEEP = 500  # needs: below that many, netting them costs less than another sweep
+
+
 def sweep(needs: NeedColumns, supply: SupplyColumns, floors: Floors, from_day: int, to_day: int) -> Swept:
-    """Serve the needs of all items from what is here on ``from_day``, each item as far as the closed form holds."""
+    """Serve the needs of all items, each as far as the closed form holds, sweep after sweep."""
     items = len(floors.quantity)
-    here = np.where(supply.here_on == from_day, supply.rest, 0)
+    swept, again = _sweep(needs, supply, floors, np.full(items, from_day), to_day)
+    while again.any():
+        left = np.flatnonzero(again[needs.item] & ~swept.served)
+        if len(left) < WORTH_A_SWEEP:
+            break
+        rows = np.flatnonzero(again[supply.item])
+        rest = NeedColumns(*(column[left] for column in needs))
+        stock = SupplyColumns(*(column[rows] for column in supply._replace(rest=swept.rest)))
+        # The day of each item's first need that is left: what has arrived by then is here.
+        here_by = np.zeros(items, dtype=np.int64)
+        here_by[rest.item[::-1]] = rest.day[::-1]
+        of_items = again
+        further, again = _sweep(rest, stock, floors, here_by, to_day)
+        again &= of_items
+        swept = _joined(swept, further, of_items, left, rows)
+    return swept
+
+
+def _joined(swept: Swept, further: Swept, of_items: np.ndarray, needs: np.ndarray, rows: np.ndarray) -> Swept:
+    """Both sweeps as one; the second was ``of_items`` (bool), of these ``needs`` and ``rows`` of supply."""
+    served, rest, unfinished = swept.served.copy(), swept.rest.copy(), swept.unfinished.copy()
+    served[needs] = further.served
+    rest[rows] = further.rest
+    unfinished[of_items] = further.unfinished[of_items]
+    need = np.concatenate([swept.peg_need, needs[further.peg_need]])
+    row = np.concatenate([swept.peg_row, rows[further.peg_row]])
+    quantity = np.concatenate([swept.peg_quantity, further.peg_quantity])
+    order = np.argsort(need, kind="stable")
+    return Swept(served, unfinished, rest, need[order], row[order], quantity[order])
+
+
+def _sweep(
+    needs: NeedColumns, supply: SupplyColumns, floors: Floors, here_by: np.ndarray, to_day: int
+) -> tuple[Swept, np.ndarray]:
+    """One sweep, from what is here by each item's day; also which items to sweep again."""
+    items = len(floors.quantity)
+    here = np.where(supply.here_on <= here_by[supply.item], supply.rest, 0)
     if float(here.sum(dtype=np.float64)) + float(needs.open.sum(dtype=np.float64)) + 2.0 * items >= MOST:
-        return _nothing(needs, supply, items)
+        return _nothing(needs, supply, items), np.zeros(items, dtype=np.bool_)
     every_item = np.arange(items + 1)
     first_need = np.searchsorted(needs.item, every_item)
     first_row = np.searchsorted(supply.item, every_item)
@@ -74,7 +114,7 @@ def sweep(needs: NeedColumns, supply: SupplyColumns, floors: Floors, from_day: i
     wanted_of_item = np.diff(wanted[first_need])
     # Every item has a stretch of its own on one line, wide enough that maxima and searches never cross over.
     offset = _from_zero(stock + wanted_of_item + 1)[:-1]
-    days = int(max(_most(supply.last_day), _most(needs.valid_through), _most(needs.day), to_day, from_day)) + 2
+    days = int(max(_most(supply.last_day), _most(needs.valid_through), _most(needs.day), to_day, _most(here_by))) + 2
 
     usable_from = np.searchsorted(supply.item * days + supply.last_day, needs.item * days + needs.valid_through)
     before = wanted[:-1] - wanted[first_need[needs.item]]  # of the same item's earlier needs
@@ -97,7 +137,15 @@ def sweep(needs: NeedColumns, supply: SupplyColumns, floors: Floors, from_day: i
 
     served = np.arange(len(needs.item)) < limit[needs.item]
     pegs = _pegs(np.flatnonzero(served & (needs.open > 0)), start + base[needs.item], needs.open, axis)
-    return Swept(served, short_of | watched, _rest_after(supply.rest, pegs), *pegs)
+    swept = Swept(served, short_of | watched, _rest_after(supply.rest, pegs), *pegs)
+    if not short_of.any():
+        return swept, short_of
+    # Again where more has arrived by the first day that is left, unless a safety stock is looked at by then.
+    next_day = np.where(short_of, needs.day[np.minimum(limit, len(needs.day) - 1)], 0)
+    more = (supply.rest > 0) & (supply.here_on > here_by[supply.item]) & (supply.here_on <= next_day[supply.item])
+    again = np.zeros(items, dtype=np.bool_)
+    again[supply.item[more]] = True
+    return swept, again & ~(watched & (floors.looked_at_from <= next_day))
 
 
 def _limit_by_arrivals(
