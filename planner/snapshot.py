@@ -84,29 +84,32 @@ def as_text(column: str) -> Cast:
 
 
 class Lives:
-    """How one item keeps, by its key: what the last day of a portion hangs on."""
+    """How items keep, as columns in the order of ``place_of``, their places by key; blank where nothing is known."""
 
-    __slots__ = ("life", "opened", "retest")
+    def __init__(self, rows: Sequence[tuple[int, int | None, int | None, int | None]]) -> None:
+        """``rows``: an item's key, its life, its life once opened and the days until a retest."""
+        self.place_of = {row[0]: place for place, row in enumerate(rows)}
+        self.life, self.opened, self.retest = (
+            np.array([BLANK if row[column] is None else row[column] for row in rows], dtype=np.int64)
+            for column in (1, 2, 3)
+        )
 
-    def __init__(self, life: int | None, opened: int | None, retest: int | None) -> None:
-        self.life, self.opened, self.retest = life, opened, retest
 
-
-def read_items() -> tuple[tuple[engine.Item, ...], dict[int, Lives]]:
+def read_items() -> tuple[tuple[engine.Item, ...], Lives]:
     items: list[engine.Item] = []
-    lives: dict[int, Lives] = {}
+    lives: list[tuple[int, int | None, int | None, int | None]] = []
     for row in Item.objects.order_by("code").values_list(
         "pk", "code", "kind", "measure", "drawn", "shelf_life_days", "shelf_life_hours", "opened_life_days",
         "min_remaining_days", "safety_stock", "lead_time_days", "release_days", "retest_days",
     ):  # fmt: skip
         pk, code, kind, measure, drawn, days, hours, opened, remaining, safety, lead, release, retest = row
         life = plan_days_of_life(days, hours)
-        lives[pk] = Lives(life, opened, retest)
+        lives.append((pk, life, opened, retest))
         items.append(engine.Item(code, kind, measure, drawn, life, remaining, safety, lead, release))
-    return tuple(items), lives
+    return tuple(items), Lives(lives)
 
 
-def read_lots(lives: dict[int, Lives]) -> tuple[Portions, dict[int, int]]:
+def read_lots(lives: Lives) -> tuple[Portions, dict[int, int]]:
     """Portions on hand, and where each stands among them."""
     rows = (
         Portion.objects.filter(on_hand__gt=0, lot__item__drawn=False)
@@ -122,21 +125,13 @@ def read_lots(lives: dict[int, Lives]) -> tuple[Portions, dict[int, int]]:
     apart, places, containers = columns[11:]
     day_of = Days()
     received, available, expires, retest, opened = (_ordinals(texts, day_of) for texts in columns[6:11])
-    keeps = [lives[item_id] for item_id in item_ids]
-    made_life, opened_life, retest_after = (
-        np.array([BLANK if days is None else days for days in column], dtype=np.int64)
-        for column in (
-            [each.life for each in keeps],
-            [each.opened for each in keeps],
-            [each.retest for each in keeps],
-        )
-    )
-    last_day = _first_known(expires, _later(received, made_life))
+    item = np.array([lives.place_of[item_id] for item_id in item_ids], dtype=np.int64)
+    last_day = _first_known(expires, _later(received, lives.life[item]))
     lots = Portions(
         item=items, lot=numbers, quantity=np.array(on_hand, dtype=np.int64), status=statuses,
         received_on=received, available_on=available,
-        last_day=np.minimum(last_day, _first_known(_later(opened, opened_life))),
-        retest_on=_first_known(retest, _later(received, retest_after)),
+        last_day=np.minimum(last_day, _first_known(_later(opened, lives.opened[item]))),
+        retest_on=_first_known(retest, _later(received, lives.retest[item])),
         set_apart=np.array(apart, dtype=np.bool_), place=places, container=containers,
     )  # fmt: skip
     return lots, {pk: index for index, pk in enumerate(pks)}

@@ -147,17 +147,20 @@ def _fewest(offer: Offer, rest: int) -> int:
 
 
 def _choice(quantity: int, offers: Sequence[Offer], counts: Counts, late: bool, waste_of: WasteOf) -> Choice:
-    packs = tuple((offer, count) for offer, count in zip(offers, counts, strict=True) if count)
-    total = sum(offer.pack * count for offer, count in packs)
-    prices = [offer.price_e4 for offer, _ in packs]
-    cost: int | None = None
-    if None not in prices:
-        cost = sum((offer.price_e4 or 0) * count for offer, count in packs)
-    longest = max(offer.lead_time_days for offer, _ in packs)
+    packs, larger_first = [], []
+    total = number = 0
+    cost: int | None = 0
+    longest = -1
+    for offer, count in zip(offers, counts, strict=True):
+        if count:
+            packs.append((offer, count))
+            larger_first.append((-offer.pack, -count))
+            total += offer.pack * count
+            number += count
+            longest = max(longest, offer.lead_time_days)
+            cost = None if cost is None or offer.price_e4 is None else cost + offer.price_e4 * count
     excess = total - quantity
     waste = waste_of(excess, longest) if excess else 0
-    number = sum(count for _, count in packs)
-    larger_first = tuple((-offer.pack, -count) for offer, count in packs)
     supplier = offers[0].supplier
     rank = (late, waste, cost is None, cost or 0, excess, number, larger_first, supplier)
-    return Choice(supplier, packs, total, cost, longest, waste, rank)
+    return Choice(supplier, tuple(packs), total, cost, longest, waste, rank)
