@@ -11,23 +11,32 @@ never below its parent's.
 from __future__ import annotations
 
 import argparse
-import importlib.metadata
 import json
 import os
-import platform
 import subprocess
 import sys
 import tempfile
 import time
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from tests.benchmarks.report import (
+    REPORT,
+    ROOT,
+    Figure,
+    environment_for,
+    is_sqlite,
+    machine_figure,
+    ratio,
+    run_module,
+    say,
+    table_of,
+    told,
+    write_section,
+)
 from tests.benchmarks.sizes import FIRST_DAY, SIZES, WEEKS, Size
 
-ROOT = Path(__file__).resolve().parents[2]
-REPORT = Path(__file__).with_name("REPORT.md")
 SEED = 1
 MIB = 1024 * 1024
 
@@ -45,17 +54,6 @@ class Whole:
     processor_s: float
     peak_mib: float
     output: Path
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """One line of the report. ``bar`` is blank where none is set."""
-
-    what: str
-    value: str
-    beside: str = ""
-    bar: str = ""
-    met: bool | None = None
 
 
 def main() -> int:
@@ -80,7 +78,7 @@ def main() -> int:
     for fault in faults:
         print(f"WRONG: {fault}")
     if asked.report and not faults:
-        write_report(size, figures, asked)
+        write_section(size.name, told(size), figures, asked.database)
     return 1 if faults else 0
 
 
@@ -93,34 +91,6 @@ def read_arguments() -> argparse.Namespace:
     )
     parser.add_argument("--report", action="store_true", help=f"write {REPORT.name} beside this file")
     return parser.parse_args()
-
-
-def environment_for(database: str) -> dict[str, str]:
-    return os.environ | {
-        "DJANGO_SETTINGS_MODULE": "planner.settings",
-        "DATABASE_URL": database,
-        "ALLOWED_HOSTS": "localhost",
-        "TIME_ZONE": "Europe/Vienna",
-        "SECRET_KEY": "only for measuring, never served " * 2,
-        "PYTHONPATH": str(ROOT),
-    }
-
-
-def is_sqlite(database: str | None) -> bool:
-    return database is None or database.startswith("sqlite:")
-
-
-def say(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
-
-
-def run_module(*arguments: str, environment: dict[str, str]) -> str:
-    done = subprocess.run(
-        [sys.executable, "-m", *arguments], env=environment, cwd=ROOT, stdout=subprocess.PIPE, check=False, text=True
-    )
-    if done.returncode:
-        sys.exit(f"{arguments[0]} failed")
-    return done.stdout
 
 
 def run_plan(output: Path, environment: dict[str, str]) -> Whole:
@@ -142,22 +112,6 @@ def run_plan(output: Path, environment: dict[str, str]) -> Whole:
 
 
 # What the figures say
-
-
-def machine_figure() -> Figure:
-    """How fast the machine is just now: without it figures of two days cannot be compared."""
-    took = []
-    for _ in range(5):
-        begun = time.process_time()
-        sum(number * number for number in range(1_000_000))
-        took.append(time.process_time() - begun)
-    load = " ".join(f"{each:.1f}" for each in os.getloadavg())
-    processors = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    return Figure(
-        "the machine: a million squares",
-        f"{min(took) * 1000:.0f} to {max(took) * 1000:.0f} ms",
-        f"load {load} on {processors} processors",
-    )
 
 
 def figures_of(size: Size, wholes: list[Whole], inside: dict[str, Any], *, on_sqlite: bool) -> list[Figure]:
@@ -216,10 +170,6 @@ def figures_of(size: Size, wholes: list[Whole], inside: dict[str, Any], *, on_sq
     ]
 
 
-def ratio(above: float, below: float) -> str:
-    return f"{above / below:.1f}" if below else "-"
-
-
 def faults_of(size: Size, plan: dict[str, Any], inside: dict[str, Any]) -> list[str]:
     """Answers that are wrong in kind: a benchmark of the wrong work says nothing."""
     parts, trace, verify = inside["plan"], inside["trace"], inside["verify"]
@@ -238,54 +188,6 @@ def faults_of(size: Size, plan: dict[str, Any], inside: dict[str, Any]) -> list[
         "there are movements": verify["movements"] >= size.lots,
     }
     return [f"it does not hold that {claim}" for claim, held in holds.items() if not held]
-
-
-def table_of(figures: list[Figure]) -> str:
-    head = ("what", "figure", "beside", "bar", "met")
-    rows = [
-        (row.what, row.value, row.beside, row.bar, "" if row.met is None else ("yes" if row.met else "NO"))
-        for row in figures
-    ]
-    lines = [head, tuple("---" for _ in head), *rows]
-    return "\n".join("| " + " | ".join(cells) + " |" for cells in lines)
-
-
-# The report
-
-
-def write_report(size: Size, figures: list[Figure], asked: argparse.Namespace) -> None:
-    """Put this size's section into REPORT.md, in place of the one before; other sizes stay."""
-    kept = sections_of(REPORT.read_text() if REPORT.exists() else "")
-    kept[size.name] = section_of(size, figures, asked)
-    text = INTRODUCTION + "".join(f"\n## {name}\n{kept[name]}" for name in SIZES if name in kept)
-    REPORT.write_text(text)
-    say(f"wrote {REPORT.name}")
-
-
-INTRODUCTION = """# Benchmarks
-
-Made by `python -m tests.benchmarks --size SIZE --report`; the workload is seeded (`workload.py`). "Whole" is one
-fresh process of `manage.py plan --json`, interpreter start and imports included. The parts are seconds inside one
-process, best of several, on SQLite of the processor; the trace is wall time, median of five, warm. Ratios compare
-with the least that the machine could do for the same answer. Peak memory is the kernel's for that process.
-"""
-
-
-def sections_of(text: str) -> dict[str, str]:
-    parts = text.split("\n## ")[1:]
-    return {name: body for name, _, body in (part.partition("\n") for part in parts)}
-
-
-def section_of(size: Size, figures: list[Figure], asked: argparse.Namespace) -> str:
-    database = (asked.database or "sqlite").partition(":")[0]
-    versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in ("Django", "numpy", "orjson"))
-    return (
-        f"\n{size.items} items, {size.batches} batches over {WEEKS} weeks, {size.lots} lots, {size.demands} demands, "
-        f"about {size.lines} lines a mix.\n\n"
-        f"{datetime.now(UTC):%Y-%m-%d}, {platform.system()} {platform.machine()}; "
-        f"Python {platform.python_version()}, {database}, {versions}.\n\n"
-        f"{table_of(figures)}\n"
-    )
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ import json
 import sys
 from typing import Any
 
-from tests.benchmarks.__main__ import (
+from tests.benchmarks.report import (
     Figure,
     environment_for,
     is_sqlite,
@@ -21,6 +21,8 @@ from tests.benchmarks.__main__ import (
     run_module,
     say,
     table_of,
+    told,
+    write_section,
 )
 from tests.benchmarks.sizes import SIZES, Size
 
@@ -33,13 +35,17 @@ def main() -> int:
     parser.add_argument("--size", choices=SIZES, default="tiny")
     parser.add_argument("--database", metavar="URL", required=True)
     parser.add_argument("--times", type=int, default=7)
+    parser.add_argument("--report", action="store_true", help="write a section of REPORT.md")
     asked = parser.parse_args()
     size, environment = SIZES[asked.size], environment_for(asked.database)
     say(f"filling {size.name} ...")
     run_module("tests.benchmarks.fill", size.name, str(SEED), environment=environment)
     say("measuring ...")
     measured = json.loads(run_module("tests.benchmarks.planning_inside", str(asked.times), environment=environment))
-    print(table_of([machine_figure(), *figures_of(size, measured, barred=not is_sqlite(asked.database))]))
+    figures = [machine_figure(), *figures_of(size, measured, barred=not is_sqlite(asked.database))]
+    print(table_of(figures))
+    if asked.report:
+        write_section(f"planning {size.name}", told(size), figures, asked.database)
     return 0
 
 
