@@ -11,6 +11,7 @@ import functools
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
+from uuid import UUID
 
 import orjson
 from django.urls import register_converter
@@ -282,6 +283,17 @@ def _operation(
     return decorate
 
 
+def _listing(method: Callable[..., Any], view: APIView, request: Request, asked: Json, where: Json) -> Listing:
+    """A filter that names an unknown code is a wrong value of a query, not an address that is not there."""
+    try:
+        listing: Listing = method(view, request, asked, **where)
+    except NotFound as error:
+        if error.faults and all(fault.field in asked for fault in error.faults):
+            raise BadInput(error.message, faults=error.faults) from None
+        raise
+    return listing
+
+
 def _carry_out(
     view: APIView, method: Callable[..., Any], operation: Operation, request: Request, where: dict[str, Any]
 ) -> Response:
@@ -291,7 +303,7 @@ def _carry_out(
     asked = filters if reading else read_form(operation.takes or Form, given)
     if operation.pages:
         paging = {name: asked.pop(name) for name in PAGING if name in asked}
-        listing: Listing = method(view, request, asked, **where)
+        listing = _listing(method, view, request, asked, where)
         return Response(_without_costs(page_of(listing, paging, request), operation, request))
 
     def act() -> Any:
@@ -382,9 +394,20 @@ def _usual_statuses(operation: Operation, writing: bool, open_to_anyone: bool) -
     return found
 
 
+_PATH_SCHEMA = {"type": "string", "minLength": 1}
+
+
+def _path_format(example: str) -> dict[str, str]:
+    try:
+        UUID(example)
+    except ValueError:
+        return {} if example.isdigit() else {"format": "code"}
+    return {"format": "uuid"}
+
+
 def _parameters(operation: Operation, query: Mapping[str, Any]) -> list[OpenApiParameter]:
     found = [
-        OpenApiParameter(name, {"type": "string"}, OpenApiParameter.PATH, examples=[_example(value)])
+        OpenApiParameter(name, _PATH_SCHEMA | _path_format(value), OpenApiParameter.PATH, examples=[_example(value)])
         for name, value in operation.path.items()
     ]
     for name, one in _filters_of(operation)().fields.items():

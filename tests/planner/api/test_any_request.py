@@ -1,0 +1,130 @@
+"""Whatever a program sends, in whatever role: an answer that the schema documents, and never a failure of ours.
+
+Requests are made by schemathesis from the published schema, valid and invalid ones. Our formats are filled with
+what the small house knows as well as with odd values, so that many requests get past the form.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+import schemathesis
+from django.contrib.auth.models import User
+from django.db import transaction
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+from hypothesis.errors import Unsatisfiable
+from knox.models import AuthToken
+from rest_framework.test import APIClient
+from schemathesis import GenerationMode
+from schemathesis.checks import not_a_server_error
+from schemathesis.specs.openapi.checks import (
+    content_type_conformance,
+    response_headers_conformance,
+    response_schema_conformance,
+    status_code_conformance,
+)
+
+from inventory.models import Dispatch, Item, Lot, Party, PurchaseOrder
+from planner.api.roles import ROLES
+from planner.wsgi import application
+from production.models import Batch, Formula
+
+CHECKS = [
+    not_a_server_error,
+    status_code_conformance,
+    content_type_conformance,
+    response_headers_conformance,
+    response_schema_conformance,
+]
+ODD = st.text(st.characters(min_codepoint=32, max_codepoint=0x2FF), min_size=1, max_size=20)
+DAYS = st.sampled_from(["2027-03-01", "2027-02-20", "2027-04-15", "2028-02-29", "2027-13-01"])
+FORMATS = {
+    "quantity": st.sampled_from(["1 g", "250 g", "2.5 kg", "1 pc", "24 pc", "30 mL", "0 g", "-1 g", "9999999 kg"]),
+    "decimal": st.sampled_from(["0", "0.92", "12.50", "1e5", "-1", "999999999999"]),
+    "percentage": st.sampled_from(["0", "5", "99.9999", "100", "101"]),
+    "date": DAYS,
+    "day-or-month": DAYS | st.just("2027-06"),
+    "date-time": st.sampled_from(["2027-03-01T08:00:00+00:00", "2027-02-01T23:59:59-05:00", "2030-01-01T00:00:00Z"]),
+    "e-mail": st.sampled_from(["ann@shop.example", "nobody"]),
+    "cas": st.sampled_from(["56-81-5", "56-81-6"]),
+    "gtin": st.sampled_from(["4006381333931", "4006381333932"]),
+    "password": st.sampled_from(["seven warm stones", "x"]),
+}
+
+
+def known_codes() -> list[str]:
+    """What the house knows by code, so that requests find something."""
+    columns = [
+        (Item, "code"),
+        (Party, "code"),
+        (Lot, "number"),
+        (Formula, "code"),
+        (Batch, "transformation__code"),
+        (PurchaseOrder, "code"),
+        (Dispatch, "code"),
+        (User, "username"),
+    ]
+    return sorted({value for model, column in columns for value in model.objects.values_list(column, flat=True)})
+
+
+@pytest.fixture
+def headers_of(house: dict[str, APIClient]) -> dict[str, dict[str, str]]:
+    """A token for each role; the stranger has none, and "nobody" is signed in without a role."""
+    found: dict[str, dict[str, str]] = {"stranger": {}}
+    for name in (*ROLES, "nobody"):
+        _, token = AuthToken.objects.create(user=User.objects.get(username=name))
+        found[name] = {"Authorization": f"Token {token}"}
+    return found
+
+
+def read_schema(headers: dict[str, str]) -> Any:
+    for name, values in FORMATS.items():
+        schemathesis.openapi.format(name, values)
+    schemathesis.openapi.format("code", st.sampled_from(known_codes()) | ODD)
+    return schemathesis.openapi.from_wsgi("/api/v1/schema", application, headers=headers)
+
+
+def check(operation: Any, headers: dict[str, str], mode: GenerationMode, examples: int) -> int:
+    """Send so many requests to one operation, each undone; answers how many were sent."""
+    sent = 0
+
+    @given(case=operation.as_strategy(generation_mode=mode))
+    @settings(
+        max_examples=examples,
+        derandomize=True,
+        database=None,
+        deadline=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
+    def send(case: Any) -> None:
+        nonlocal sent
+        sent += 1
+        with transaction.atomic():
+            response = case.call(headers=headers)
+            transaction.set_rollback(True)
+        case.validate_response(response, checks=CHECKS)
+
+    try:
+        send()
+    except Unsatisfiable:
+        # Nothing wrong can be said where any text is a code.
+        assert mode is GenerationMode.NEGATIVE, f"no request for {operation.label}"
+    return sent
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("who", [*ROLES, "nobody", "stranger"])
+def test_no_request_fails_and_every_answer_is_documented(who: str, headers_of: dict[str, dict[str, str]]) -> None:
+    schema = read_schema(headers_of["owner"])
+    found = [result.ok() for result in schema.get_all_operations()]
+    assert len(found) > 20
+    allowed = 40 if who == "owner" else 12
+    sent = 0
+    for operation in found:
+        sent += check(operation, headers_of[who], GenerationMode.POSITIVE, allowed)
+        if operation.body or list(operation.iter_parameters()):
+            sent += check(operation, headers_of[who], GenerationMode.NEGATIVE, allowed)
+    assert sent > 10 * len(found)
