@@ -28,7 +28,7 @@ class SignInThrottle(SimpleRateThrottle):
     def get_cache_key(self, request: Request, view: Any) -> str | None:
         if request.method != "POST":
             return None
-        ident = self.get_ident(request) if self.by == "address" else str(request.data.get("username")).lower()
+        ident = self.get_ident(request) or "" if self.by == "address" else str(request.data.get("username")).lower()
         return str(
             self.cache_format % {"scope": f"{self.scope}-{self.by}", "ident": sha256(ident.encode()).hexdigest()}
         )

@@ -121,10 +121,10 @@ def test_no_request_fails_and_every_answer_is_documented(who: str, headers_of: d
     schema = read_schema(headers_of["owner"])
     found = [result.ok() for result in schema.get_all_operations()]
     assert len(found) > 20
-    allowed = 40 if who == "owner" else 12
+    allowed = {"owner": 25, "nobody": 3, "stranger": 3}.get(who, 6)
     sent = 0
     for operation in found:
         sent += check(operation, headers_of[who], GenerationMode.POSITIVE, allowed)
         if operation.body or list(operation.iter_parameters()):
             sent += check(operation, headers_of[who], GenerationMode.NEGATIVE, allowed)
-    assert sent > 10 * len(found)
+    assert sent > 3 * len(found)
