@@ -23,6 +23,11 @@ def day_of(moment: datetime) -> date:
     return moment.astimezone(ZoneInfo(workshop.time_zone())).date()
 
 
+def start_of(day: date) -> datetime:
+    """The first moment of a day in the workshop's zone."""
+    return datetime.combine(day, time(0), tzinfo=ZoneInfo(workshop.time_zone()))
+
+
 def noon_of(day: date) -> datetime:
     """A moment that stands for a whole day: its noon in the workshop's zone (never skipped by a clock change)."""
     return datetime.combine(day, time(12), tzinfo=ZoneInfo(workshop.time_zone()))

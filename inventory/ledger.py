@@ -8,16 +8,15 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any, NamedTuple
-from zoneinfo import ZoneInfo
 
 from django.db import connection
 from django.db.models import Q, QuerySet, Sum
 from django.db.models.expressions import RawSQL
 
-from inventory import workshop
+from inventory import clock
 from inventory.models import LotDecision, Movement, Portion, StockEvent
 from inventory.quantities import MASS, show_quantity
 from inventory.usability import last_day_from, plan_days_of_life
@@ -224,7 +223,7 @@ def value_of(quantity: int, measure: str, unit_cost_e6: int) -> Decimal:
 
 def _end_of(day: date) -> datetime:
     """The first moment after the day, in the workshop's zone."""
-    return datetime.combine(day + timedelta(days=1), time(0), tzinfo=ZoneInfo(workshop.time_zone()))
+    return clock.start_of(day + timedelta(days=1))
 
 
 def _touched_since(end: datetime) -> QuerySet[Movement, int]:

@@ -92,21 +92,30 @@ class Freed:
     quantity: int
 
 
-def moment_of(happened_at: datetime | None) -> datetime:
+def moment_of(happened_at: datetime | None, field: str = "happened_at") -> datetime:
     """The moment something happened: now where none is given. Raises BadInput for one in the future."""
     now = clock.now()
     if happened_at is not None and happened_at > now:
-        raise BadInput("what is recorded has happened: the moment may not be in the future", code="in_the_future")
+        raise BadInput(
+            "what is recorded has happened: the moment may not be in the future",
+            code="in_the_future",
+            faults=[Fault(field, happened_at.isoformat(), f"a moment up to {now.isoformat(timespec='seconds')}")],
+        )
     return happened_at or now
 
 
-def moment_and_day(happened_at: datetime | None, day: date | None) -> tuple[datetime, date]:
+def moment_and_day(happened_at: datetime | None, day: date | None, field: str = "") -> tuple[datetime, date]:
     """The moment and the day of an act: another day than today without a moment happened at its noon.
 
-    Raises BadInput where either is in the future.
+    Raises BadInput where either is in the future, naming the ``field`` of the day.
     """
-    if day is not None and day > clock.today():
-        raise BadInput("what is recorded has happened: the day may not be in the future", code="in_the_future")
+    today = clock.today()
+    if day is not None and day > today:
+        raise BadInput(
+            "what is recorded has happened: the day may not be in the future",
+            code="in_the_future",
+            faults=[Fault(field, str(day), f"a day up to {today}")] if field else [],
+        )
     if happened_at is None and day is not None and day != clock.today():
         happened_at = clock.noon_of(day)
     moment = moment_of(happened_at)

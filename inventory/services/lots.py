@@ -116,17 +116,20 @@ def create_lots(
     decided_at: datetime | None = None,
     who: User | None = None,
     why: str = "",
+    paths: Sequence[str] = (),
 ) -> list[Lot]:
     """Write lots with one decision each on their starting status, in bulk. The caller holds the item lock.
 
+    ``paths`` tells where each lot stands in what was asked (``rows[2].``), for the faults to name.
     Raises BadInput for impossible facts, Conflict for a number that the item has already, WrongState for a
     release that no decision could make.
     """
     check_why(why)
-    _check_numbers_free(new_lots)
+    paths = paths or [""] * len(new_lots)
+    _check_numbers_free(new_lots, paths)
     lots = []
-    for new in new_lots:
-        _check_facts(new)
+    for new, path in zip(new_lots, paths, strict=True):
+        _check_facts(new, path)
         lot = _lot_from(new, how)
         if lot.status == Lot.Status.RELEASED:
             _check_releasable(lot)
@@ -173,22 +176,23 @@ def _lot_from(new: NewLot, how: str) -> Lot:
     )
 
 
-def _check_numbers_free(new_lots: Sequence[NewLot]) -> None:
+def _check_numbers_free(new_lots: Sequence[NewLot], paths: Sequence[str]) -> None:
     keys = [(new.item.pk, new.number) for new in new_lots]
     taken = set()
     for part in chunks(sorted({number for _, number in keys})):
         taken |= set(Lot.objects.filter(number__in=part).values_list("item_id", "number"))
     seen = set(taken)
-    for new, key in zip(new_lots, keys, strict=True):
+    for new, key, path in zip(new_lots, keys, paths, strict=True):
         if key in seen:
             raise Conflict(
                 f"{new.item.code} has a lot {new.number} already: a number is never used twice for an item",
                 code="number_taken",
+                faults=[Fault(f"{path}lot", new.number, "a number that no lot of the item has had")],
             )
         seen.add(key)
 
 
-def _check_facts(new: NewLot) -> None:
+def _check_facts(new: NewLot, path: str = "") -> None:
     faults = []
     for field, text in (
         ("lot", new.number),
@@ -196,15 +200,15 @@ def _check_facts(new: NewLot) -> None:
         ("maker_lot", new.maker_lot),
     ):
         if len(text) > CODE_LENGTH or (field == "lot" and not fold(text)):
-            faults.append(Fault(field, text[:80], f"1 to {CODE_LENGTH} characters with a letter or digit"))
+            faults.append(Fault(path + field, text[:80], f"1 to {CODE_LENGTH} characters with a letter or digit"))
     if new.status not in Lot.Status.values:
-        faults.append(Fault("status", new.status, ", ".join(Lot.Status.values)))
+        faults.append(Fault(f"{path}status", new.status, ", ".join(Lot.Status.values)))
     if new.expires_on and new.received_on and new.expires_on < new.received_on:
-        faults.append(Fault("expires_on", str(new.expires_on), f"a day not before {new.received_on}"))
+        faults.append(Fault(f"{path}expires_on", str(new.expires_on), f"a day not before {new.received_on}"))
     if new.unit_cost_e6 is not None and not 0 <= new.unit_cost_e6 <= MAX_UNIT_COST_E6:
-        faults.append(Fault("unit_cost", str(new.unit_cost_e6), "at least 0"))
+        faults.append(Fault(f"{path}unit_cost", str(new.unit_cost_e6), "at least 0"))
     if len(new.note) > NAME_LENGTH:
-        faults.append(Fault("note", new.note[:80], f"at most {NAME_LENGTH} characters"))
+        faults.append(Fault(f"{path}note", new.note[:80], f"at most {NAME_LENGTH} characters"))
     if faults:
         raise BadInput("; ".join(fault.sentence() for fault in faults), faults=faults)
 
@@ -223,14 +227,20 @@ def open_stock(
     "opening stock, origin unknown". Raises what ``create_lots`` raises; BadInput where rows of one lot differ
     in what belongs to the lot, or name one place and container twice.
     """
-    for row in rows:
-        check_quantity(row.item, row.quantity)
+    for at, row in enumerate(rows):
+        check_quantity(row.item, row.quantity, field=f"rows[{at}].quantity")
         check_spot(row.place, row.container)
     moment = moment_of(happened_at)
     lock_items({row.item.pk for row in rows})
     rows = _numbered(rows, clock.day_of(moment))
     firsts = _one_lot_each(rows)
-    lots = create_lots([_opening_lot(row) for row in firsts.values()], decided_at=moment, who=who, why=why)
+    lots = create_lots(
+        [_opening_lot(rows[at]) for at in firsts.values()],
+        decided_at=moment,
+        who=who,
+        why=why,
+        paths=[f"rows[{at}]." for at in firsts.values()],
+    )
     lot_of = dict(zip(firsts, lots, strict=True))
     portions = Portion.objects.bulk_create(
         Portion(
@@ -261,35 +271,38 @@ def _numbered(rows: Sequence[OpeningRow], day: date) -> list[OpeningRow]:
     given = iter(propose_lot_numbers([row.item for row in blank], day)) if blank else iter(())
     taken = {(row.item.pk, row.number) for row in rows if row.number}
     numbered = []
-    for row in rows:
+    for at, row in enumerate(rows):
         if not row.number:
             row = replace(row, number=next(given), note=row.note or ORIGIN_UNKNOWN)
             if (row.item.pk, row.number) in taken:
                 raise Conflict(
                     f"{row.item.code}: the number {row.number} that would be given stands in another row",
                     code="number_taken",
+                    faults=[Fault(f"rows[{at}].lot", "", "a number of its own")],
                 )
         numbered.append(row)
     return numbered
 
 
-def _one_lot_each(rows: Sequence[OpeningRow]) -> dict[tuple[int, str], OpeningRow]:
-    """The first row of each lot, by item and number; refuses rows of one lot that tell different lots."""
-    firsts: dict[tuple[int, str], OpeningRow] = {}
+def _one_lot_each(rows: Sequence[OpeningRow]) -> dict[tuple[int, str], int]:
+    """Where the first row of each lot stands, by item and number; refuses rows of one lot that tell different lots."""
+    firsts: dict[tuple[int, str], int] = {}
     standing = set()
-    for row in rows:
-        first = firsts.setdefault((row.item.pk, row.number), row)
-        if _opening_lot(first) != _opening_lot(row):
+    for at, row in enumerate(rows):
+        first = rows[firsts.setdefault((row.item.pk, row.number), at)]
+        if first is not row and _opening_lot(first) != _opening_lot(row):
             raise BadInput(
                 f"lot {row.number} of {row.item.code}: its rows differ in more than place, container, "
                 "opened day and quantity",
                 code="rows_differ",
+                faults=[Fault(f"rows[{at}].lot", row.number, "the facts of the first row of this lot, or another lot")],
             )
         spot = (row.item.pk, row.number, row.place, row.container)
         if spot in standing:
             raise BadInput(
                 f"lot {row.number} of {row.item.code} stands twice at place {row.place!r}, container {row.container!r}",
                 code="portion_twice",
+                faults=[Fault(f"rows[{at}].place", row.place, "each place and container once for a lot")],
             )
         standing.add(spot)
     return firsts
@@ -341,7 +354,7 @@ def decide(
             f"{status!r} is no status of a lot", faults=[Fault("status", status, ", ".join(Lot.Status.values))]
         )
     check_why(why)
-    moment = moment_of(decided_at)
+    moment = moment_of(decided_at, "decided_at")
     lock_items({lot.item_id for lot in lots})
     now = _lots_now(lots)
     changing = [lot for lot in now if lot.status != status and not _rejected_stays(lot, status)]
@@ -557,7 +570,7 @@ def open_container(
 
     Raises WrongState where it is open already, Shortage for more than is here.
     """
-    moment, opened_on = moment_and_day(happened_at, opened_on)
+    moment, opened_on = moment_and_day(happened_at, opened_on, "opened_on")
     if opened_on != clock.day_of(moment):
         raise BadInput(f"that moment is not on {opened_on}", faults=[Fault("opened_on", str(opened_on), "its day")])
     told = _Told(moment, who, why)

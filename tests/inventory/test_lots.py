@@ -75,37 +75,39 @@ def test_an_opening_lot_without_a_number_is_given_one_and_says_that_its_origin_i
 
 
 @pytest.mark.parametrize(
-    ("facts", "error"),
+    ("facts", "error", "field"),
     [
-        ({"quantity": 0}, BadInput),
-        ({"quantity": 10**12 + 1}, BadInput),
-        ({"status": "fine"}, BadInput),
-        ({"received_on": date(2026, 5, 2), "expires_on": date(2026, 5, 1)}, BadInput),
-        ({"unit_cost_e6": -1}, BadInput),
-        ({"number": "TAKEN"}, Conflict),
-        ({"number": "x" * 65}, BadInput),
-        ({"number": " - "}, BadInput),
+        ({"quantity": 0}, BadInput, "quantity"),
+        ({"quantity": 10**12 + 1}, BadInput, "quantity"),
+        ({"status": "fine"}, BadInput, "status"),
+        ({"received_on": date(2026, 5, 2), "expires_on": date(2026, 5, 1)}, BadInput, "expires_on"),
+        ({"unit_cost_e6": -1}, BadInput, "unit_cost"),
+        ({"number": "TAKEN"}, Conflict, "lot"),
+        ({"number": "x" * 65}, BadInput, "lot"),
+        ({"number": " - "}, BadInput, "lot"),
     ],
 )
-def test_one_bad_opening_row_keeps_every_row_out(facts, error):
+def test_one_bad_opening_row_keeps_every_row_out(facts, error, field):
     oil = make_item("OIL")
     make_lot(oil, number="TAKEN")
     before = books()
     good = OpeningRow(item=oil, quantity=KG, number="GOOD", status="released")
-    with pytest.raises(error):
+    with pytest.raises(error) as refusal:
         open_stock(
             rows=[good, OpeningRow(**({"item": oil, "quantity": KG, "number": "BAD", "status": "released"} | facts))]
         )
+    assert [fault.field for fault in refusal.value.faults] == [f"rows[1].{field}"]
     assert books() == before
 
 
 def test_opening_rows_of_one_lot_must_tell_the_same_lot():
     oil = make_item("OIL")
     row = OpeningRow(item=oil, quantity=KG, number="L1", status="released", place="a")
-    with pytest.raises(BadInput):
+    with pytest.raises(BadInput) as differs:
         open_stock(rows=[row, OpeningRow(item=oil, quantity=KG, number="L1", status="held", place="b")])
-    with pytest.raises(BadInput):
+    with pytest.raises(BadInput) as twice:
         open_stock(rows=[row, row])
+    assert [differs.value.faults[0].field, twice.value.faults[0].field] == ["rows[1].lot", "rows[1].place"]
     assert not Lot.objects.exists()
 
 
@@ -325,8 +327,9 @@ def test_a_lot_is_found_by_any_number_that_stands_on_the_jar():
 def test_a_moment_in_the_future_is_refused():
     portion = make_stock()
     before = books()
-    with pytest.raises(BadInput):
+    with pytest.raises(BadInput) as refusal:
         move(portion=portion, place="bench", happened_at=clock.now() + timedelta(minutes=1))
+    assert [fault.field for fault in refusal.value.faults] == ["happened_at"]
     assert books() == before
 
 
