@@ -294,6 +294,10 @@ class ListOf(serializers.ListField):
         }
         super().__init__(child=child, max_length=most, error_messages=messages, **kwargs)
 
+    def query_schema(self) -> JsonSchema:
+        """In a query the name is repeated: ``lot=A1&lot=B2``."""
+        return {"type": "array", "items": self.child.query_schema(), "maxItems": self.max_length}
+
 
 class AnyJson(serializers.Field):
     """Any JSON value, in answers only: the facts of an alert."""

@@ -10,12 +10,16 @@ import copy
 import functools
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from hashlib import sha256
 from typing import Any, TypeVar
 from uuid import UUID
 
 import orjson
+from django.http import HttpResponse
+from django.http.response import HttpResponseBase
 from django.urls import register_converter
 from django.urls.converters import StringConverter
+from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiResponse, extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
@@ -171,14 +175,17 @@ def _faults(errors: Any, given: Any, path: str, at: Any) -> Iterable[Fault]:
 
 
 def read_query(form: type[Form], request: Request) -> dict[str, Any]:
-    """The filters of a list, each given once. Raises BadInput."""
-    twice = [name for name, values in request.query_params.lists() if len(values) > 1]
+    """The filters of a list, each given once; a ListOf takes one or several. Raises BadInput."""
+    given: dict[str, Any] = request.query_params.dict()
+    several = {name for name, one in form().fields.items() if isinstance(one, fields.ListOf)}
+    given |= {name: request.query_params.getlist(name) for name in several & given.keys()}
+    twice = [name for name, values in request.query_params.lists() if len(values) > 1 and name not in several]
     if twice:
         raise BadInput(
             "a filter is given more than once",
             faults=[Fault(name, shown(request.query_params.getlist(name)), "one value") for name in twice],
         )
-    return read_form(form, request.query_params.dict(), texts=True)
+    return read_form(form, given, texts=True)
 
 
 def quantity_of(item: Item, text: str, name: str = "quantity", *, minimum: int = 1) -> Quantity:
@@ -218,10 +225,23 @@ class Operation:
     pages: bool
     retry: bool
     path: Mapping[str, str] = field(default_factory=dict)
+    takes_media: tuple[str, ...] = ()  # in place of JSON: a file
 
 
-def reads(answers: type[Answer], **told: Any) -> Callable[[Any], Any]:
-    """``get(self, request, asked, **path) -> dict`` for one thing. See ``_operation`` for what may be told."""
+@dataclass(frozen=True, slots=True)
+class File:
+    """An answer that is a file."""
+
+    content: bytes
+    media_type: str
+    name: str
+
+
+def reads(answers: type[Answer] | None, **told: Any) -> Callable[[Any], Any]:
+    """``get(self, request, asked, **path) -> dict`` for one thing. See ``_operation`` for what may be told.
+
+    The method may also return bytes, the answer as JSON already made; or a File, where ``gives_media`` names its kinds.
+    """
     return _operation(answers=answers, **told)
 
 
@@ -231,7 +251,11 @@ def lists(row: type[Answer], **told: Any) -> Callable[[Any], Any]:
 
 
 def writes(takes: type[Form] | None, answers: type[Answer] | None, **told: Any) -> Callable[[Any], Any]:
-    """``post/patch/delete(self, request, asked, **path) -> dict or None``. A POST heeds the retry key."""
+    """``post/patch/delete(self, request, asked, **path) -> dict or None``. A POST heeds the retry key.
+
+    Where ``takes_media`` names kinds of files, ``asked`` holds what the query gave, and the bytes as ``file``: the view
+    has parsers that give them.
+    """
     return _operation(takes=takes, answers=answers, writing=True, **told)
 
 
@@ -247,6 +271,8 @@ def _operation(
     retry: bool = True,
     open_to_anyone: bool = False,
     refuses: Iterable[int] = (),
+    takes_media: tuple[str, ...] = (),
+    gives_media: tuple[str, ...] = (),
     path: Mapping[str, str] | None = None,
     query: Mapping[str, Any] | None = None,
     asks: Json | None = None,
@@ -262,10 +288,12 @@ def _operation(
     def decorate(method: Callable[..., Any]) -> Callable[..., Any]:
         verb = method.__name__.upper()
         given = {"rows": gives, "next": None} if pages and gives is not None else gives
-        operation = Operation(verb, takes, filters, answers, status, pages, retry and verb == "POST", path or {})
+        operation = Operation(
+            verb, takes, filters, answers, status, pages, retry and verb == "POST", path or {}, takes_media
+        )
 
         @functools.wraps(method)
-        def inside(self: APIView, request: Request, **where: Any) -> Response:
+        def inside(self: APIView, request: Request, **where: Any) -> HttpResponseBase:
             return _carry_out(self, method, operation, request, where)
 
         inside.operation = operation  # type: ignore[attr-defined]
@@ -273,8 +301,8 @@ def _operation(
         described = extend_schema(
             summary=summary,
             parameters=_parameters(operation, query or {}),
-            request=takes,
-            responses=_responses(operation, sorted(statuses), given),
+            request=dict.fromkeys(takes_media, OpenApiTypes.BINARY) or takes,
+            responses=_responses(operation, sorted(statuses), given, gives_media),
             examples=_request_example(asks),
             auth=[] if open_to_anyone else None,
         )(inside)
@@ -296,27 +324,51 @@ def _listing(method: Callable[..., Any], view: APIView, request: Request, asked:
 
 def _carry_out(
     view: APIView, method: Callable[..., Any], operation: Operation, request: Request, where: dict[str, Any]
-) -> Response:
+) -> HttpResponseBase:
     filters = read_query(_filters_of(operation), request)
-    reading = operation.verb == "GET"  # HEAD comes here too
-    given = {} if reading else request.data
-    asked = filters if reading else read_form(operation.takes or Form, given)
     if operation.pages:
-        paging = {name: asked.pop(name) for name in PAGING if name in asked}
-        listing = _listing(method, view, request, asked, where)
+        paging = {name: filters.pop(name) for name in PAGING if name in filters}
+        listing = _listing(method, view, request, filters, where)
         return Response(_without_costs(page_of(listing, paging, request), operation, request))
+    if operation.verb == "GET":  # HEAD comes here too
+        answer = method(view, request, filters, **where)
+    else:
+        answer = _write(view, method, operation, request, filters, where)
+    if isinstance(answer, File):
+        named = {"Content-Disposition": f'attachment; filename="{answer.name}"'}
+        return HttpResponse(answer.content, content_type=answer.media_type, headers=named)
+    return Response(_without_costs(answer, operation, request), status=operation.status)
+
+
+def _write(
+    view: APIView,
+    method: Callable[..., Any],
+    operation: Operation,
+    request: Request,
+    filters: dict[str, Any],
+    where: dict[str, Any],
+) -> Any:
+    if operation.takes_media:
+        asked = filters | {"file": _file_of(request)}
+        given: Any = [request.query_params, sha256(asked["file"]).hexdigest()]
+    else:
+        given = request.data
+        asked = read_form(operation.takes or Form, given)
 
     def act() -> Any:
         answer = method(view, request, asked, **where)
         return {} if answer is None else orjson.loads(orjson.dumps(answer))  # a retry key keeps no null
 
-    if operation.retry:
-        route = f"{request.method} {request.resolver_match.url_name}"
-        content = [request.user.pk, where, given]
-        answer = retry_safe(request.headers.get(KEY_HEADER), route, content, act)
-    else:
-        answer = act()
-    return Response(_without_costs(answer, operation, request), status=operation.status)
+    if not operation.retry:
+        return act()
+    route = f"{request.method} {request.resolver_match.url_name}"
+    return retry_safe(request.headers.get(KEY_HEADER), route, [request.user.pk, where, given], act)
+
+
+def _file_of(request: Request) -> bytes:
+    if not isinstance(request.data, bytes) or not request.data:
+        raise refused("body", "", "a file as the content of the request")
+    return request.data
 
 
 def _filters_of(operation: Operation) -> type[Form]:
@@ -331,6 +383,8 @@ def _without_costs(answer: Any, operation: Operation, request: Request) -> Any:
         return None
     if getattr(request, "sees_costs", False):
         return answer
+    if isinstance(answer, bytes):
+        answer = orjson.loads(answer)
     if operation.pages:
         return answer | {"rows": [_stripped(row, operation.answers()) for row in answer["rows"]]}
     return _stripped(answer, operation.answers())
@@ -357,10 +411,10 @@ TITLES = {
     403: "The person's roles do not cover this",
     404: "No such code",
     405: "This address does not take this method",
-    406: "Only JSON is answered",
+    406: "None of the accepted media is answered here",
     409: "Not in the present state: shortage, state, lock or retry key",
     413: "More than is taken at once",
-    415: "Only JSON is taken",
+    415: "This kind of content is not taken here",
     429: "Too many tries; wait",
     500: "A fault of the program",
     503: "The database cannot be used now",
@@ -429,7 +483,7 @@ def _request_example(asks: Json | None) -> list[OpenApiExample]:
     return [] if asks is None else [OpenApiExample("request", value=asks, request_only=True)]
 
 
-def _responses(operation: Operation, statuses: Iterable[int], gives: Any) -> dict[Any, Any]:
+def _responses(operation: Operation, statuses: Iterable[int], gives: Any, gives_media: Iterable[str]) -> dict[Any, Any]:
     examples = [] if gives is None else [OpenApiExample("answer", value=gives, response_only=True)]
     answers: Any = operation.answers
     if answers is not None and operation.pages:
@@ -437,6 +491,8 @@ def _responses(operation: Operation, statuses: Iterable[int], gives: Any) -> dic
     found: dict[Any, Any] = {
         operation.status: OpenApiResponse(answers, description="Done" if answers is None else "", examples=examples)
     }
+    if gives_media:
+        found = {(operation.status, media): OpenApiResponse(OpenApiTypes.BINARY) for media in gives_media}
     for status in statuses:
         found[status, PROBLEM_TYPE] = OpenApiResponse(Problem, description=TITLES[status])
     return found

@@ -38,7 +38,7 @@ class Parser(BaseParser):
 
 
 class Renderer(BaseRenderer):
-    """JSON by orjson, for answers and problems."""
+    """JSON by orjson, for answers and problems; bytes are JSON already made."""
 
     media_type = "application/json"
     format = "json"
@@ -46,4 +46,6 @@ class Renderer(BaseRenderer):
     render_style = "binary"
 
     def render(self, data: Any, accepted_media_type: str | None = None, renderer_context: Any = None) -> bytes:
+        if isinstance(data, bytes):
+            return data
         return b"" if data is None else orjson.dumps(data)

@@ -165,7 +165,9 @@ def test_wrong_queries_are_refused(house: dict[str, APIClient], one: Described) 
     for told in one.told.get("parameters", []):
         if told["in"] == "query":
             name = told["name"]
-            queries |= {f"{name} twice": f"{name}=1&{name}=2", f"{name} with nothing": f"{name}="}
+            queries |= {f"{name} with nothing": f"{name}="}
+            if told["schema"]["type"] != "array":
+                queries |= {f"{name} twice": f"{name}=1&{name}=2"}
             queries |= {f"{name} with NUL": f"{name}=%00"}
     if one.is_list:
         queries |= {f"limit {text}": f"limit={text}" for text in ("0", "501", "-1", "1.5", "many", "9" * 30)}
