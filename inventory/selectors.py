@@ -4,21 +4,39 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
-from typing import TypeVar
+from typing import Any, TypeVar
+from uuid import UUID
 
-from django.db.models import F, Q
+from django.db.models import (
+    Case,
+    DateField,
+    Exists,
+    F,
+    Func,
+    IntegerField,
+    OuterRef,
+    Q,
+    QuerySet,
+    Sum,
+    Value,
+    When,
+)
+from django.db.models.functions import Coalesce, Greatest
 
+from inventory import clock
 from inventory.errors import NotFound
 from inventory.models import (
     Demand,
     Dispatch,
     Item,
     Lot,
+    Movement,
     Party,
     Portion,
     PurchaseOrder,
     PurchaseOrderLine,
     Reservation,
+    StockEvent,
     Transformation,
 )
 from inventory.numbers import fold
@@ -44,15 +62,18 @@ def get_lot(item_code: str, number: str) -> Lot:
 
 def find_lots(number: str, item: Item | None = None) -> list[Lot]:
     """Every lot that bears this number as ours, the supplier's or the maker's; case, spaces and dashes do not count."""
-    folded = fold(number)
-    if not folded:
-        return []
-    lots = Lot.objects.select_related("item").filter(
-        Q(number_folded=folded) | Q(supplier_lot_folded=folded) | Q(maker_lot_folded=folded)
-    )
+    lots = Lot.objects.select_related("item").filter(bearing(number))
     if item is not None:
         lots = lots.filter(item=item)
     return list(lots.order_by("item__code", "number"))
+
+
+def bearing(number: str) -> Q:
+    """For lots: those that bear this number, folded, as ours, the supplier's or the maker's."""
+    folded = fold(number)
+    if not folded:
+        return Q(pk__in=[])
+    return Q(number_folded=folded) | Q(supplier_lot_folded=folded) | Q(maker_lot_folded=folded)
 
 
 def find_portion(lot: Lot, place: str = "", container: str = "", set_apart: bool = False) -> Portion:
@@ -61,7 +82,12 @@ def find_portion(lot: Lot, place: str = "", container: str = "", set_apart: bool
         .filter(lot=lot, place=place, container=container, set_apart=set_apart)
         .first()
     )
-    return _one(portion, f"lot {lot.number} has no portion at place {place!r}, container {container!r}")
+    told = ", set apart" if set_apart else ""
+    return _one(portion, f"lot {lot.number} has no portion at place {place!r}, container {container!r}{told}")
+
+
+def find_event(uid: UUID) -> StockEvent:
+    return _one(StockEvent.objects.filter(uid=uid).first(), f"no stock event {uid}")
 
 
 def find_order(code: str) -> PurchaseOrder:
@@ -168,3 +194,92 @@ def open_order_lines() -> list[PurchaseOrderLine]:
         .select_related("order__supplier", "item")
         .order_by("due_on", "order__code", "item__code")
     )
+
+
+# --- columns of stock, for lists ---------------------------------------------------------------------------
+
+
+class _DaysAfter(Func):
+    """A day so many days after another, reckoned by the database; nothing where either is nothing."""
+
+    output_field = DateField()
+    template = "(%(expressions)s)"
+    arg_joiner = " + "
+
+    def as_sqlite(self, compiler: Any, connection: Any, **context: Any) -> Any:
+        return self.as_sql(compiler, connection, template="date(%(expressions)s || ' days')", arg_joiner=", ")
+
+
+def _lot_last_day(lot: str = "") -> Coalesce:
+    """``inventory.usability.lot_last_day_of`` in the database; ``lot`` is the way to the lot ("lot__")."""
+    days, hours = f"{lot}item__shelf_life_days", f"{lot}item__shelf_life_hours"
+    life = Case(
+        When(**{f"{days}__isnull": False}, then=F(days)),
+        When(**{f"{hours}__isnull": False}, then=Greatest(F(hours) / 24 - 1, Value(0))),
+        output_field=IntegerField(),
+    )
+    return Coalesce(F(f"{lot}expires_on"), _DaysAfter(F(f"{lot}received_on"), life))
+
+
+_OPENED_UNTIL = _DaysAfter(F("opened_on"), F("lot__item__opened_life_days"))
+
+
+def expiring_before(lots: QuerySet[Lot], day: date) -> QuerySet[Lot]:
+    """The lots whose last day is before this day, or that of an opened portion of which something is here."""
+    opened = Portion.objects.filter(lot=OuterRef("pk"), on_hand__gt=0).alias(until=_OPENED_UNTIL)
+    return lots.alias(last_day_of_lot=_lot_last_day()).filter(
+        Q(last_day_of_lot__lt=day) | Exists(opened.filter(until__lt=day))
+    )
+
+
+def usable_on(portions: QuerySet[Portion], day: date) -> QuerySet[Portion]:
+    """The portions of which ``inventory.usability.unusable_reason`` says nothing on this day."""
+    retest = Coalesce(F("lot__retest_on"), _DaysAfter(F("lot__received_on"), F("lot__item__retest_days")))
+    return portions.alias(last_day_of_lot=_lot_last_day("lot__"), until=_OPENED_UNTIL, retest=retest).filter(
+        Q(last_day_of_lot=None) | Q(last_day_of_lot__gte=day),
+        Q(until=None) | Q(until__gte=day),
+        Q(retest=None) | Q(retest__gte=day),
+        Q(lot__received_on=None) | Q(lot__received_on__lte=day),
+        Q(lot__available_on=None) | Q(lot__available_on__lte=day),
+        lot__status=Lot.Status.RELEASED,
+        set_apart=False,
+    )
+
+
+def balances_of_lots(lot_ids: Iterable[int]) -> dict[int, tuple[int, int]]:
+    """On hand and reserved of each lot, over its portions. One query."""
+    found = dict.fromkeys(lot_ids, (0, 0))
+    rows = Portion.objects.filter(lot__in=list(found)).values_list("lot").order_by()
+    for lot_id, on_hand, reserved in rows.annotate(on_hand_of_lot=Sum("on_hand"), reserved_of_lot=Sum("reserved")):
+        found[lot_id] = (int(on_hand), int(reserved))
+    return found
+
+
+def events_of_lots(events: QuerySet[StockEvent], *, item: Item | None, number: str | None) -> QuerySet[StockEvent]:
+    """The stock events that moved, or spoke of, lots of this item and with this number of ours, where given."""
+    lots = Lot.objects.all()
+    if item is not None:
+        lots = lots.filter(item=item)
+    if number is not None:
+        lots = lots.filter(number=number)
+    moved = Movement.objects.filter(lot__in=lots.values("pk")).values("event")
+    return events.filter(Q(pk__in=moved) | Q(portion__lot__in=lots.values("pk")))
+
+
+def events_between(events: QuerySet[StockEvent], *, from_day: date | None, to_day: date | None) -> QuerySet[StockEvent]:
+    """The stock events that happened from the first to the last of these days of the workshop, both included."""
+    if from_day is not None:
+        events = events.filter(happened_at__gte=clock.start_of(from_day))
+    if to_day is not None:
+        events = events.filter(happened_at__lt=clock.start_of(to_day + timedelta(days=1)))
+    return events
+
+
+def items_by_code(codes: Iterable[str]) -> dict[str, Item]:
+    """The items with these codes that there are. One query."""
+    return {item.code: item for item in Item.objects.filter(code__in=set(codes))}
+
+
+def parties_by_code(codes: Iterable[str]) -> dict[str, Party]:
+    """The parties with these codes that there are. One query."""
+    return {party.code: party for party in Party.objects.filter(code__in=set(codes))}

@@ -83,11 +83,16 @@ def _opened_until(portion: Portion, item: Item) -> date | None:
 
 def retest_day_of(lot: Lot, item: Item) -> date | None:
     """The day through which a lot may be used before it is looked at again; None: never."""
-    if lot.retest_on is not None:
-        return lot.retest_on
-    if lot.received_on is None or item.retest_days is None:
+    return retest_day_from(lot.retest_on, lot.received_on, item.retest_days)
+
+
+def retest_day_from(retest_on: date | None, received_on: date | None, retest_days: int | None) -> date | None:
+    """The same from columns."""
+    if retest_on is not None:
+        return retest_on
+    if received_on is None or retest_days is None:
         return None
-    return lot.received_on + timedelta(days=item.retest_days)
+    return received_on + timedelta(days=retest_days)
 
 
 def here_from(lot: Lot) -> date | None:
