@@ -12,7 +12,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from inventory import clock, tracing
-from inventory.errors import Conflict, NotFound
+from inventory.errors import Conflict, Fault, NotFound
 from inventory.models import Alert, Item, Lot, LotDecision, Offer, Party, PurchaseOrder, PurchaseOrderLine
 from inventory.quantities import limit_of, show_quantity
 from inventory.services import buying, ledger, lots, reserving
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from django.contrib.auth.models import User
 
 DEFAULT_WEEKS = 4
+MOST_WEEKS = 260
 REVIEW_WEEKS = 8
 TRIES = 3  # of an act that somebody else's may get in the way of
 
@@ -147,6 +148,7 @@ def _accept(*, proposals: Sequence[str], from_day: date, weeks: int, who: User |
             raise Conflict(
                 "the plan has changed and does not propose this any more; look at it again",
                 code="proposal_gone",
+                faults=[Fault("proposals", name, "the id of a proposal of the plan as it is now") for name in gone],
                 proposals=gone,
             )
         for name in fresh:

@@ -285,12 +285,14 @@ class ListOf(serializers.ListField):
     """A list of one kind of value, each once."""
 
     def __init__(self, child: CellField, *, most: int = 1_000, **kwargs: Any) -> None:
-        accepted = f"a list of at most {most} values, each {child.reader.accepted}"
+        how_many = f"at most {most}" if kwargs.get("allow_empty", True) else f"1 to {most}"
+        accepted = f"a list of {how_many} values, each {child.reader.accepted}"
         messages = {
             "not_a_list": accepted,
             "required": f"required: {accepted}",
             "null": accepted,
             "max_length": accepted,
+            "empty": accepted,
         }
         super().__init__(child=child, max_length=most, error_messages=messages, **kwargs)
 
