@@ -1,0 +1,83 @@
+"""What ``lists`` measures, inside a process of its own; prints one JSON object."""
+
+from __future__ import annotations
+
+import json
+import statistics
+import sys
+from collections.abc import Callable
+from time import perf_counter
+from typing import Any
+
+import django
+
+django.setup()
+
+import orjson  # noqa: E402
+from django.contrib.auth.models import Group, User  # noqa: E402
+from django.test import Client  # noqa: E402
+from django.urls import resolve  # noqa: E402
+from rest_framework.test import APIRequestFactory, force_authenticate  # noqa: E402
+
+from tests.benchmarks.inside import fetch_bare, statements_of  # noqa: E402
+
+ADDRESSES = (
+    "/api/v1/items?limit=100",
+    "/api/v1/offers?limit=100",
+    "/api/v1/parties?limit=100",
+    
+)
+
+
+def main() -> None:
+    times = int(sys.argv[1])
+    person, _ = User.objects.get_or_create(username="reader")
+    person.groups.add(Group.objects.get(name="viewer"))
+    client = Client(headers={"host": "localhost"})
+    client.force_login(person)
+    print(json.dumps({address: measure(address, person, client, times) for address in ADDRESSES}))
+
+
+def measure(address: str, person: User, client: Client, times: int) -> dict[str, Any]:
+    """Seconds, medians: the view alone for somebody known; the whole request in this process; the bare least."""
+    found = resolve(address.partition("?")[0])
+    requests = APIRequestFactory(headers={"host": "localhost"})
+
+    def view() -> bytes:
+        request = requests.get(address)
+        force_authenticate(request, user=person)
+        request.resolver_match = found
+        response = found.func(request, *found.args, **found.kwargs)
+        response.render()
+        assert response.status_code == 200, response.content
+        content: bytes = response.content
+        return content
+
+    def whole() -> bytes:
+        response = client.get(address)
+        assert response.status_code == 200
+        return response.content
+
+    rows = json.loads(view())["rows"]
+    # The page's own rows, without the look-ups of who asks and of what the workshop is set to.
+    statements = [each for each in statements_of(view) if "auth_" not in each[0] and "inventory_setting" not in each[0]]
+
+    def bare() -> bytes:
+        fetch_bare(statements)
+        return orjson.dumps({"rows": rows, "next": None})
+
+    acts: dict[str, Callable[[], Any]] = {"view_s": view, "whole_s": whole, "bare_s": bare}
+    took: dict[str, list[float]] = {name: [] for name in acts}
+    for _ in range(times):
+        for name, act in acts.items():
+            begun = perf_counter()
+            act()
+            took[name].append(perf_counter() - begun)
+    return {name: statistics.median(seconds) for name, seconds in took.items()} | {
+        "rows": len(rows),
+        "queries": len(statements_of(whole)),
+    }
+
+
+if __name__ == "__main__":
+    main()
