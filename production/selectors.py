@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
-from typing import NamedTuple
+from typing import Any, NamedTuple
+from uuid import UUID
 
 from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
 
-from inventory.errors import NotFound
+from inventory.errors import Conflict, Fault, NotFound
 from inventory.ledger import among
-from inventory.models import Reservation
+from inventory.models import Lot, Movement, Reservation, StockEvent
 from inventory.quantities import round_down, round_half_up
 from inventory.selectors import reservations_of
 from inventory.usability import last_day_of
@@ -67,6 +68,103 @@ def find_line(batch: Batch, position: int) -> BatchLine:
     if line is None:
         raise NotFound(f"batch {batch.transformation.code} has no line {position} on its sheet")
     return line
+
+
+def find_step(batch: Batch, position: int) -> Step:
+    step = Step.objects.filter(version=batch.version_id, position=position).first()
+    if step is None:
+        raise NotFound(f"the method of batch {batch.transformation.code} has no step {position}")
+    return step
+
+
+def find_check(batch: Batch, name: str, stage: str = "") -> Check:
+    """A check that is looked at in this batch; the stage is needed where two stages have a check of this name.
+
+    Raises NotFound, Conflict "which_stage" naming the stages.
+    """
+    checks = Check.objects.filter(version=batch.version_id, name=name).exclude(stage=Check.Stage.STABILITY)
+    found = list(checks.filter(stage=stage) if stage else checks.order_by("pk"))
+    if not found:
+        raise NotFound(f"{name!r} is no check of batch {batch.transformation.code}")
+    if len(found) > 1:
+        stages = [check.stage for check in found]
+        fault = Fault("stage", "", " or ".join(stages))
+        raise Conflict(f"{name} is looked at in more than one stage", code="which_stage", faults=[fault], stages=stages)
+    return found[0]
+
+
+def find_weighing(batch: Batch, event: UUID) -> Weighing:
+    """The reading of this batch that the stock event holds, with line, lot, item and event."""
+    readings = Weighing.objects.select_related("line__batch__transformation", "lot__item", "event")
+    weighing = readings.filter(line__batch=batch, event__uid=event).first()
+    if weighing is None:
+        raise NotFound(f"batch {batch.transformation.code} has no reading {event}")
+    return weighing
+
+
+# --- formulas in columns -----------------------------------------------------------------------------------
+
+Row = dict[str, Any]
+VERSION_COLUMNS = (
+    "pk", "formula__code", "version", "basis", "yield_percent", "loss_mg", "status", "preferred", "min_batch",
+    "batch_multiple", "max_batch", "approved_at", "approved_by__username",
+)  # fmt: skip
+
+
+def version_rows(formula_codes: Iterable[str]) -> dict[str, list[Row]]:
+    """The versions of these formulas by code, earliest first, as VERSION_COLUMNS. One query."""
+    codes = list(formula_codes)
+    found: dict[str, list[Row]] = {code: [] for code in codes}
+    rows = FormulaVersion.objects.filter(formula__code__in=codes).order_by("version")
+    for row in rows.values(*VERSION_COLUMNS):
+        found[row["formula__code"]].append(row)
+    return found
+
+
+def line_rows(version_id: int) -> list[Row]:
+    """A version's lines by position in columns, each with its ``substitutes``. Two queries."""
+    substitutes: dict[int, list[Row]] = defaultdict(list)
+    named = LineSubstitute.objects.filter(line__version=version_id).order_by("line__position", "item__code")
+    for row in named.values("line", "item__code", "item__caution", "ratio"):
+        substitutes[row["line"]].append(dict(row))
+    lines = Line.objects.filter(version=version_id).order_by("position")
+    return [
+        row | {"substitutes": substitutes[row["pk"]]}
+        for row in lines.values(
+            "pk", "position", "phase", "item__code", "item__caution", "amount_written",
+            "tolerance_percent", "single_lot",
+        )
+    ]  # fmt: skip
+
+
+def step_rows(version_id: int) -> list[Row]:
+    """A version's steps by position in columns. One query."""
+    steps = Step.objects.filter(version=version_id).order_by("position")
+    return [dict(row) for row in steps.values("position", "phase", "text", "temperature_c", "minutes", "hands_on")]
+
+
+def check_rows(version_id: int) -> list[Row]:
+    """A version's checks in columns, in the order in which they were written. One query."""
+    checks = Check.objects.filter(version=version_id).order_by("pk")
+    return [dict(row) for row in checks.values("name", "stage", "unit", "low", "high", "expected")]
+
+
+# --- batches in columns ------------------------------------------------------------------------------------
+
+
+def made_lot_rows(transformation_ids: Iterable[int]) -> dict[int, list[Row]]:
+    """The lots that came of these makings, by id, with how much was ``made`` of each. Two queries."""
+    ids = list(transformation_ids)
+    found: dict[int, list[Row]] = {pk: [] for pk in ids}
+    made = Movement.objects.filter(lot__transformation__in=ids, event__kind=StockEvent.Kind.MADE)
+    quantities = dict(made.values_list("lot").annotate(total=Sum("quantity")).order_by())
+    lots = Lot.objects.filter(transformation__in=ids).order_by("pk")
+    for row in lots.values(
+        "pk", "transformation", "item__code", "item__measure", "number", "status", "received_on", "available_on",
+        "expires_on", "trial", "unit_cost_e6",
+    ):  # fmt: skip
+        found[row["transformation"]].append(row | {"made": quantities.get(row["pk"], 0)})
+    return found
 
 
 class BatchRow(NamedTuple):
@@ -182,8 +280,9 @@ def _totals_of(readings: QuerySet[Weighing]) -> dict[tuple[int, int], Fraction]:
 
 @dataclass(frozen=True, slots=True)
 class ToTake:
-    """A portion set aside for the line's item: which lot, where it stands, how much, and its last day."""
+    """A portion set aside for the line, of its item or of what stands in for it: where it is, and its last day."""
 
+    item: str
     lot: str
     place: str
     container: str
@@ -193,6 +292,7 @@ class ToTake:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
+    event: UUID  # of the stock event, which names the reading
     lot: str
     item: str
     quantity: int
@@ -267,7 +367,7 @@ class BatchSheet:
     lines: tuple[SheetRow, ...]
     steps: tuple[SheetStep, ...]
     checks: tuple[SheetCheck, ...]
-    cautions: tuple[tuple[str, str], ...]  # item code and its caution, in the order of the lines
+    cautions: tuple[tuple[str, str], ...]  # item code and its caution, in the order of the lines; then stand-ins
 
 
 def batch_sheet(batch: Batch) -> BatchSheet:
@@ -275,7 +375,13 @@ def batch_sheet(batch: Batch) -> BatchSheet:
     version = FormulaVersion.objects.select_related("formula__item").get(pk=batch.version_id)
     making = batch.transformation
     lines = _sheet_lines(batch, version)
-    cautions = {line.item.code: line.item.caution for line in lines if line.item.caution}
+    held = reservations_of([batch.pk])[batch.pk]
+    readings = list(
+        Weighing.objects.filter(line__batch=batch).select_related("lot__item", "event__who", "line").order_by("pk")
+    )
+    items = [line.item for line in lines]
+    items += [row.portion.lot.item for row in held] + [row.lot.item for row in readings]
+    cautions = {item.code: item.caution for item in items if item.caution}
     return BatchSheet(
         batch=making.code,
         item=version.formula.item.code,
@@ -290,7 +396,7 @@ def batch_sheet(batch: Batch) -> BatchSheet:
         expected_output=arithmetic.output_of(
             batch.charge, yield_percent=version.yield_percent, loss_mg=version.loss_mg
         ),
-        lines=_sheet_rows(batch, lines),
+        lines=_sheet_rows(batch, lines, held, readings),
         steps=_sheet_steps(batch),
         checks=_sheet_checks(batch),
         cautions=tuple(cautions.items()),
@@ -319,17 +425,21 @@ def _sheet_lines(batch: Batch, version: FormulaVersion) -> list[BatchLine]:
     ]
 
 
-def _sheet_rows(batch: Batch, lines: Sequence[BatchLine]) -> tuple[SheetRow, ...]:
+def _sheet_rows(
+    batch: Batch, lines: Sequence[BatchLine], held: Iterable[Reservation], weighed: Iterable[Weighing]
+) -> tuple[SheetRow, ...]:
     readings: dict[int, list[Reading]] = defaultdict(list)
-    for row in (
-        Weighing.objects.filter(line__batch=batch).select_related("lot__item", "event__who", "line").order_by("pk")
-    ):
-        who = row.event.who.get_username() if row.event.who else ""
+    for row in weighed:
+        event = row.event
+        who = event.who.get_username() if event.who else ""
         readings[row.line.position].append(
-            Reading(row.lot.number, row.lot.item.code, row.quantity, row.event.happened_at, who, row.why, row.corrected)
-        )
+            Reading(
+                event.uid, row.lot.number, row.lot.item.code, row.quantity, event.happened_at, who, row.why,
+                row.corrected,
+            )
+        )  # fmt: skip
     totals = _totals_of(Weighing.objects.filter(line__batch=batch, corrected=False))
-    take = _to_take(batch)
+    take = _to_take(batch, lines, held)
     return tuple(
         SheetRow(
             position=line.position,
@@ -347,20 +457,32 @@ def _sheet_rows(batch: Batch, lines: Sequence[BatchLine]) -> tuple[SheetRow, ...
             is_addition=line.is_addition,
             done=line.done,
             weighed=round_half_up(totals.get((batch.pk, line.position), Fraction(0))),
-            take=() if line.is_addition or line.done else tuple(take.get(line.item_id, ())),
+            take=() if line.is_addition or line.done else tuple(take.get(line.position, ())),
             readings=tuple(readings[line.position]),
         )
         for line in lines
     )
 
 
-def _to_take(batch: Batch) -> dict[int, list[ToTake]]:
-    """What is set aside for the batch, by item, first expiry first."""
+def _to_take(batch: Batch, lines: Sequence[BatchLine], held: Iterable[Reservation]) -> dict[int, list[ToTake]]:
+    """What is set aside for the batch, by line position, first expiry first.
+
+    What is set aside of an item that no line has stands in for a line: the first that names it as a substitute.
+    """
+    positions: dict[int, list[int]] = defaultdict(list)
+    for line in lines:
+        if not line.is_addition:
+            positions[line.item_id].append(line.position)
+    for position, item_id in needs.ratios_of(batch.version_id):
+        if item_id not in positions:
+            positions[item_id] = [position]
     found: dict[int, list[ToTake]] = defaultdict(list)
-    for row in reservations_of([batch.pk])[batch.pk]:
+    for row in held:
         portion, lot = row.portion, row.portion.lot
         last_day = last_day_of(lot, portion, lot.item)
-        found[lot.item_id].append(ToTake(lot.number, portion.place, portion.container, row.quantity, last_day))
+        one = ToTake(lot.item.code, lot.number, portion.place, portion.container, row.quantity, last_day)
+        for position in positions.get(lot.item_id, ()):
+            found[position].append(one)
     for rows in found.values():
         rows.sort(key=lambda row: (row.last_day or date.max, row.lot, row.place, row.container))
     return found

@@ -6,7 +6,7 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from inventory import clock
-from inventory.errors import BadInput, Conflict, WrongState
+from inventory.errors import BadInput, Conflict, Fault, WrongState
 from inventory.models import Item, Lot, Portion, Reservation, StockEvent, Transformation
 from inventory.models.items import CODE_LENGTH
 from inventory.numbers import propose_lot_number
@@ -40,7 +40,8 @@ def open_transformation(*, code: str, item: Item, planned_for: date, who: User |
     if not code or len(code) > CODE_LENGTH:
         raise BadInput(f"a number of 1 to {CODE_LENGTH} characters", code="bad_number")
     if Transformation.objects.filter(code=code).exists():
-        raise Conflict(f"the number {code} is taken", code="number_taken")
+        fault = Fault("code", code, "a number that was never used")
+        raise Conflict(f"the number {code} is taken", code="number_taken", faults=[fault])
     return Transformation.objects.create(code=code, item=item, planned_for=planned_for)
 
 

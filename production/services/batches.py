@@ -185,6 +185,9 @@ def _set_aside(
 def _wants(batch: Batch, wanted: Sequence[LineNeed], stand_ins: Mapping[int, Item]) -> list[Want]:
     """What is set aside for each line: of its own item, or of the substitute chosen for it, rounded up by the ratio."""
     ratios = needs.ratios_of(batch.version_id) if stand_ins else {}
+    for position in sorted(stand_ins.keys() - {need.line.position for need in wanted}):
+        fault = Fault("substitutes", str(position), "the position of a line of the formula")
+        raise BadInput(fault.sentence(), code="no_substitute", faults=[fault])
     wants = []
     for need in wanted:
         line, item_id, quantity = need.line, need.line.item_id, need.quantity

@@ -453,7 +453,8 @@ def _fill(filled: Batch, bulk: Lot, filling: Filling, moment: datetime, who: Use
     checks = {check.name: check for check in Check.objects.filter(version=filled.version)}
     for name, value in filling.check_values.items():
         if name not in checks:
-            raise BadInput(f"{name} is no check of this filling", code="wrong_check")
+            fault = Fault(name, value, "a result of a check that the filling's formula has")
+            raise BadInput(f"{name} is no check of this filling", code="wrong_check", faults=[fault])
         weighing.record_check(batch=filled, check=checks[name], value=value, looked_at=moment, who=who)
 
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from inventory import clock
-from inventory.errors import BadInput, Fault, WrongState
+from inventory.errors import BadInput, Conflict, Fault, WrongState
 from inventory.models import Item
 from inventory.models.items import CODE_LENGTH, NAME_LENGTH
 from inventory.quantities import MAX_MG, WHOLE, show_percent
@@ -102,6 +102,15 @@ class Findings:
 
 
 @write
+def make_formula(*, spec: VersionSpec, who: User | None = None) -> FormulaVersion:
+    """Write the first version of a new formula. Raises Conflict for a code that is taken; else as ``write_version``."""
+    if Formula.objects.filter(code=spec.formula_code).exists():
+        fault = Fault("formula", spec.formula_code, "a code that no formula has")
+        raise Conflict(fault.sentence(), code="code_taken", faults=[fault])
+    return write_version(spec=spec, who=who)
+
+
+@write
 def write_version(*, spec: VersionSpec, who: User | None = None) -> FormulaVersion:
     """Write one version as a draft. Raises BadInput for a value, WrongState where it may not be edited."""
     return write_versions(specs=[spec], who=who)[0]
@@ -152,6 +161,8 @@ def _faults_of_values(spec: VersionSpec, read: AmountsRead) -> list[Fault]:
         for substitute in line.substitutes:
             if substitute.item.pk == line.item.pk or substitute.item.measure != line.item.measure:
                 faults.append(Fault("substitute", substitute.item.code, "another item of the same measure", row=index))
+        for twice in _named_twice("substitute", [substitute.item.code for substitute in line.substitutes]):
+            faults.append(replace(twice, accepted="each only once for a line", row=index))
     for index, check in enumerate(spec.checks, start=1):
         if check.stage not in Check.Stage.values:
             faults.append(Fault("stage", check.stage, ", ".join(Check.Stage.values), row=index))

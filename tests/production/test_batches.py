@@ -465,3 +465,13 @@ def test_a_batch_is_no_larger_than_each_of_its_lines_may_be(gel, water):
     tub = item("TUB", "product", "count")
     version = formula("TUB", tub, [(gel, "1 g"), (water, "1000 kg")], basis="per_unit")
     refuses(BadInput, lambda: batches.plan(version=version, charge=1001, planned_for=in_days(0)))
+
+
+def test_a_substitute_for_a_line_that_there_is_not_is_refused(batch, oil_here, acid_here, acid):
+    error = refuses(BadInput, lambda: batches.reserve(batch=batch, substitutes={9: acid}), "no_substitute")
+    assert [(fault.field, fault.value) for fault in error.faults] == [("substitutes", "9")]
+
+
+def test_a_number_that_is_taken_is_named(batch, version):
+    act = lambda: batches.plan(version=version, charge=1_000, planned_for=in_days(0), code="B1")  # noqa: E731
+    assert [fault.value for fault in refuses(Conflict, act, "number_taken").faults] == ["B1"]

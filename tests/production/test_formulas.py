@@ -8,7 +8,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from inventory.errors import BadInput, WrongState
+from inventory.errors import BadInput, Conflict, WrongState
 from production.models import FormulaVersion, Line
 from production.services import formulas
 from production.services.formulas import CheckSpec, LineSpec, StepSpec, SubstituteSpec, VersionSpec
@@ -293,3 +293,21 @@ def test_two_versions_of_one_formula_are_not_approved_together(oil, balm):
     with pytest.raises(BadInput):
         formulas.approve_versions(versions=[first, second])
     assert not FormulaVersion.objects.exclude(status="draft").exists()
+
+
+def test_a_new_formula_takes_a_code_that_no_formula_has(oil, balm):
+    spec = VersionSpec("F", balm, "percent", [LineSpec(oil, "100")])
+    assert formulas.make_formula(spec=spec).version == 1
+    with pytest.raises(Conflict) as error:
+        formulas.make_formula(spec=spec)
+    assert (error.value.code, error.value.faults[0].field) == ("code_taken", "formula")
+    assert FormulaVersion.objects.count() == 1
+
+
+def test_an_item_stands_in_for_a_line_once(oil, wax, balm):
+    twice = [SubstituteSpec(wax, Decimal(1)), SubstituteSpec(wax, Decimal("1.1"))]
+    with pytest.raises(BadInput) as error:
+        draft(balm, [LineSpec(oil, "100", substitutes=twice)])
+    (fault,) = error.value.faults
+    assert (fault.field, fault.value, fault.row) == ("substitute", "WAX", 1)
+    assert not FormulaVersion.objects.exists()

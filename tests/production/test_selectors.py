@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from uuid import uuid4
 
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from inventory.errors import NotFound
+from inventory.errors import Conflict, NotFound
 from production import selectors
-from production.services import batches, weighing
-from production.services.formulas import LineSpec, SubstituteSpec
+from production.services import batches, finishing, weighing
+from production.services.formulas import CheckSpec, LineSpec, SubstituteSpec
 from tests.production.builders import formula, in_days, item, ph_check, stock
 
 pytestmark = pytest.mark.django_db
@@ -101,10 +102,62 @@ def test_what_is_not_there_is_not_found(batch):
         lambda: selectors.find_formula("F9"),
         lambda: selectors.find_version("GEL", 9),
         lambda: selectors.find_line(batch, 9),
+        lambda: selectors.find_step(batch, 9),
+        lambda: selectors.find_check(batch, "colour"),
+        lambda: selectors.find_weighing(batch, uuid4()),
     ):
         with pytest.raises(NotFound):
             look()
     assert selectors.find_version("GEL").version == 1
+
+
+def test_a_check_of_two_stages_is_named_with_its_stage(oil):
+    checks = [ph_check("in_process"), ph_check(), CheckSpec("pH", "stability")]
+    version = formula("CALM", item("CALM", "intermediate"), [(oil, "100")], checks=checks)
+    batch = batches.plan(version=version, charge=1_000, planned_for=in_days(0))
+    assert selectors.find_check(batch, "pH", "release").stage == "release"
+    with pytest.raises(Conflict) as error:
+        selectors.find_check(batch, "pH")
+    assert error.value.facts == {"stages": ["in_process", "release"]}
+
+
+def test_the_sheet_says_which_substitute_to_take_and_what_to_mind_with_it(oil, acid):
+    spec = LineSpec(oil, "90", substitutes=[SubstituteSpec(acid, Decimal("1.5"))])
+    wax = item("WAX")
+    version = formula("GEL", item("GEL", "intermediate"), [spec, (wax, "10")])
+    stock(acid, "1 kg", "ACID-1", place="cupboard")
+    stock(wax, "1 kg", "WAX-1")
+    batch = batches.plan(version=version, charge=100_000, planned_for=in_days(0))
+    assert selectors.batch_sheet(batch).cautions == ()
+    batches.reserve(batch=batch, substitutes={1: acid})
+    sheet = selectors.batch_sheet(batch)
+    assert [(one.item, one.lot, one.place, one.quantity) for one in sheet.lines[0].take] == [
+        ("ACID", "ACID-1", "cupboard", 135_000)
+    ]
+    assert [one.lot for one in sheet.lines[1].take] == ["WAX-1"]
+    assert sheet.cautions == (("ACID", "Goggles and gloves."),)
+
+
+def test_a_reading_is_found_by_its_stock_event_in_its_batch_only(batch):
+    batches.start(batch=batch)
+    line = selectors.find_line(batch, 1)
+    portion = batch.transformation.reservations.get(portion__lot__item=line.item).portion
+    reading = weighing.weigh(line=line, portion=portion, quantity=100_000)
+    (shown,) = selectors.batch_sheet(batch).lines[0].readings
+    assert selectors.find_weighing(batch, shown.event) == reading
+    other = batches.plan(version=batch.version, charge=100_000, planned_for=in_days(0))
+    with pytest.raises(NotFound):
+        selectors.find_weighing(other, shown.event)
+
+
+def test_lots_made_are_told_with_what_was_made_of_them(batch):
+    batches.start(batch=batch)
+    for line in list(batch.lines.order_by("position")):
+        portion = batch.transformation.reservations.get(portion__lot__item=line.item).portion
+        weighing.weigh(line=line, portion=portion, quantity=line.required)
+    finishing.finish(batch=batch, made=480_000, why="")
+    (row,) = selectors.made_lot_rows([batch.pk])[batch.pk]
+    assert (row["number"], row["made"], row["status"]) == ("B1", 480_000, "quarantine")
 
 
 def queries_of(act) -> int:
