@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from inventory import clock
-from inventory.errors import BadInput, Conflict, WrongState
+from inventory.errors import BadInput, Conflict, Fault, WrongState
 from inventory.models import Item, Lot, Party, Portion, PurchaseOrder, PurchaseOrderLine, StockEvent
 from inventory.models.items import CODE_LENGTH, NAME_LENGTH
 from inventory.numbers import propose_lot_numbers, propose_order_number
@@ -56,25 +56,20 @@ def place_order(
     """Write down what was ordered. A blank code is given.
 
     Raises BadInput for no supplier, no lines, an item twice for one day; Conflict where the code is taken.
+    Faults name the field (``order``, ``lines[2].due_on``).
     """
     _check_supplies(supplier)
-    if not lines:
-        raise BadInput("an order has at least one line", code="no_lines")
-    seen = set()
-    for line in lines:
-        check_quantity(line.item, line.quantity)
-        if line.item.drawn:
-            raise BadInput(f"{line.item.code} is drawn here and never bought", code="drawn")
-        if (line.item.pk, line.due_on) in seen:
-            raise BadInput(f"{line.item.code} stands twice for {line.due_on}: put it in one line", code="line_twice")
-        if line.expires_on is not None and line.expires_on < line.due_on:
-            raise BadInput(f"{line.item.code} would expire before it is due", code="expires_before_due")
-        seen.add((line.item.pk, line.due_on))
+    _check_lines(lines)
     code = code or propose_order_number(clock.today())
     if len(code) > CODE_LENGTH:
-        raise BadInput(f"an order code has at most {CODE_LENGTH} characters", code="bad_number")
+        accepted = f"at most {CODE_LENGTH} characters"
+        raise BadInput(f"an order code has {accepted}", code="bad_number", faults=[Fault("order", code[:80], accepted)])
     if PurchaseOrder.objects.filter(code=code).exists():
-        raise Conflict(f"the order code {code} is taken", code="number_taken")
+        raise Conflict(
+            f"the order code {code} is taken",
+            code="number_taken",
+            faults=[Fault("order", code, "a code that no order has")],
+        )
     order = PurchaseOrder.objects.create(code=code, supplier=supplier, placed_at=clock.now())
     PurchaseOrderLine.objects.bulk_create(
         PurchaseOrderLine(
@@ -85,6 +80,35 @@ def place_order(
     return order
 
 
+def _check_lines(lines: Sequence[OrderLine]) -> None:
+    if not lines:
+        raise BadInput("an order has at least one line", code="no_lines")
+    seen = set()
+    for at, line in enumerate(lines):
+        path, item, day = f"lines[{at}].", line.item, line.due_on
+        check_quantity(item, line.quantity, field=f"{path}quantity")
+        if item.drawn:
+            raise _drawn(item, f"{path}item", "bought")
+        if (item.pk, day) in seen:
+            raise BadInput(
+                f"{item.code} stands twice for {day}: put it in one line",
+                code="line_twice",
+                faults=[Fault(f"{path}due_on", str(day), "another day, or the quantity in one line")],
+            )
+        if line.expires_on is not None and line.expires_on < day:
+            raise BadInput(
+                f"{item.code} would expire before it is due",
+                code="expires_before_due",
+                faults=[Fault(f"{path}expires_on", str(line.expires_on), f"a day not before {day}")],
+            )
+        seen.add((item.pk, day))
+
+
+def _drawn(item: Item, field: str, never: str) -> BadInput:
+    fault = Fault(field, item.code, f"an item that is {never}")
+    return BadInput(f"{item.code} is drawn here and never {never}", code="drawn", faults=[fault])
+
+
 @write
 def close_order_line(*, line: PurchaseOrderLine, why: str, who: User | None = None) -> PurchaseOrderLine:
     """The rest of a line will not come: it is expected no more."""
@@ -93,7 +117,9 @@ def close_order_line(*, line: PurchaseOrderLine, why: str, who: User | None = No
     if line.closed_at is not None:
         raise WrongState("this order line is closed already", code="closed")
     if not why.strip():
-        raise BadInput("say why the rest will not come", code="why_needed")
+        raise BadInput(
+            "say why the rest will not come", code="why_needed", faults=[Fault("why", why, "the reason in words")]
+        )
     check_text("why", why, NAME_LENGTH)
     line.closed_at = clock.now()
     line.closed_why = why
@@ -118,17 +144,24 @@ def receive(
     3. Post what was received and bring the order lines along: one that has come in full (or over) is closed.
 
     ``available_on`` of a quarantined lot is the received day plus the item's ``release_days`` unless given.
-    Raises BadInput, Conflict for a number that the item has already, WrongState for a closed line.
+    Raises BadInput, Conflict for a number that the item has already, WrongState for a closed line. Faults name the
+    field of the lot that came (``lots[2].quantity``).
     """
     _check_supplies(supplier)
     if not deliveries:
         raise BadInput("a delivery has at least one lot", code="no_lines")
-    moment, day = moment_and_day(happened_at, received_on)
-    for delivery in deliveries:
-        _check_delivery(delivery)
+    moment, day = moment_and_day(happened_at, received_on, "received_on")
+    for at, delivery in enumerate(deliveries):
+        _check_delivery(delivery, f"lots[{at}].")
     lock_items({delivery.item.pk for delivery in deliveries})
     _check_order_lines(supplier, deliveries)
-    lots = create_lots(_numbered(supplier, deliveries, day), decided_at=moment, who=who, why=why)
+    lots = create_lots(
+        _numbered(supplier, deliveries, day),
+        decided_at=moment,
+        who=who,
+        why=why,
+        paths=[f"lots[{at}]." for at in range(len(deliveries))],
+    )
     portions = Portion.objects.bulk_create(
         Portion(lot=lot, place=delivery.place, container=delivery.container)
         for lot, delivery in zip(lots, deliveries, strict=True)
@@ -150,28 +183,31 @@ def receive(
     return lots
 
 
-def _check_delivery(delivery: Delivery) -> None:
-    check_quantity(delivery.item, delivery.quantity)
+def _check_delivery(delivery: Delivery, path: str) -> None:
+    check_quantity(delivery.item, delivery.quantity, field=f"{path}quantity")
     check_spot(delivery.place, delivery.container)
     if delivery.item.drawn:
-        raise BadInput(f"{delivery.item.code} is drawn here and never received", code="drawn")
+        raise _drawn(delivery.item, f"{path}item", "received")
 
 
 def _check_order_lines(supplier: Party, deliveries: Sequence[Delivery]) -> None:
     """Read the named lines again under the lock and see that they may take this delivery."""
     named = {delivery.order_line.pk for delivery in deliveries if delivery.order_line is not None}
     lines = PurchaseOrderLine.objects.select_related("order").in_bulk(sorted(named))
-    for delivery in deliveries:
+    for at, delivery in enumerate(deliveries):
         if delivery.order_line is None:
             continue
         line = lines[delivery.order_line.pk]
+        order, fault = line.order.code, Fault(f"lots[{at}].order", line.order.code, f"an open order of {supplier.code}")
         if line.order.supplier_id != supplier.pk:
-            raise BadInput(f"order {line.order.code} is not one of {supplier.code}", code="wrong_supplier")
+            raise BadInput(f"order {order} is not one of {supplier.code}", code="wrong_supplier", faults=[fault])
         if line.item_id != delivery.item.pk:
-            raise BadInput(f"that line of order {line.order.code} is not for {delivery.item.code}", code="wrong_item")
+            raise BadInput(
+                f"that line of order {order} is not for {delivery.item.code}", code="wrong_item", faults=[fault]
+            )
         if line.closed_at is not None:
             raise WrongState(
-                f"that line of order {line.order.code} is closed: receive the rest without a line", code="closed"
+                f"that line of order {order} is closed: receive the rest without a line", code="closed", faults=[fault]
             )
 
 
@@ -236,4 +272,8 @@ def send_back(
 
 def _check_supplies(supplier: Party) -> None:
     if not supplier.supplies:
-        raise BadInput(f"{supplier.code} is no supplier", code="no_supplier")
+        raise BadInput(
+            f"{supplier.code} is no supplier",
+            code="no_supplier",
+            faults=[Fault("supplier", supplier.code, "a supplier")],
+        )

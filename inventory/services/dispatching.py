@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
-from django.db.models import F
+from django.db.models import F, Sum
 
 from inventory import clock
-from inventory.errors import BadInput, Conflict, Fault, Shortage, WrongState
+from inventory.errors import BadInput, Conflict, Fault, Shortage, Unusable, WrongState
 from inventory.models import (
     Demand,
     Dispatch,
@@ -37,7 +37,7 @@ from inventory.services.ledger import (
     portion_of,
     post,
 )
-from inventory.services.reserving import free
+from inventory.services.reserving import Taken, Want, free, reserve
 from inventory.transactions import lock_items, write
 from inventory.usability import check_usable
 
@@ -72,16 +72,42 @@ def want(
     check_quantity(item, quantity)
     check_priority(priority)
     if customer is not None and not customer.buys:
-        raise BadInput(f"{customer.code} is no customer", code="no_customer")
+        raise _no_customer(customer)
     if len(reference) > CODE_LENGTH:
         raise BadInput(f"a reference has at most {CODE_LENGTH} characters", code="bad_number")
     if Demand.objects.filter(item=item, due_on=due_on, customer=customer, reference=reference).exists():
         raise Conflict(
-            f"{item.code} is wanted on {due_on} for that customer and reference already", code="demand_exists"
+            f"{item.code} is wanted on {due_on} for that customer and reference already",
+            code="demand_exists",
+            faults=[
+                Fault("reference", reference, "another reference: item, day, customer and reference name a demand")
+            ],
         )
     return Demand.objects.create(
         item=item, quantity=quantity, due_on=due_on, customer=customer, reference=reference, priority=priority
     )
+
+
+def _no_customer(party: Party) -> BadInput:
+    fault = Fault("customer", party.code, "a customer")
+    return BadInput(f"{party.code} is no customer", code="no_customer", faults=[fault])
+
+
+@write
+def reserve_demand(*, demand: Demand, quantity: int | None = None, who: User | None = None) -> list[Taken]:
+    """Set stock aside for a demand, as ``reserving.reserve`` does: so much, or all that it wants beyond what it has.
+
+    Raises what ``reserve`` raises; WrongState where nothing more is wanted.
+    """
+    demand.refresh_from_db(fields=["dispatched", "closed_at", "quantity"])
+    if demand.closed_at is not None:
+        raise WrongState(f"{demand_name(demand)} is closed already", code="closed")
+    if quantity is None:
+        held = Reservation.objects.filter(demand=demand).aggregate(total=Sum("quantity"))["total"] or 0
+        quantity = demand.open_quantity - held
+        if quantity <= 0:
+            raise WrongState(f"{demand_name(demand)} wants nothing more", code="more_than_wanted")
+    return reserve(wants=[Want(demand.item_id, quantity)], on=demand.due_on, demand=demand, who=who)
 
 
 @write
@@ -122,9 +148,10 @@ def dispatch(
        others is not taken, unless it left damaged: then reservations give way, with an alert.
     5. Post; bring the demand along and free what it has set aside beyond what it still wants.
 
-    Raises BadInput, Unusable, Shortage, WrongState (more than the demand still wants), Conflict (code taken).
+    Raises BadInput, Unusable, Shortage, WrongState (more than the demand still wants), Conflict (code taken). Faults
+    name the field (``lines[2].quantity``).
     """
-    moment, day = moment_and_day(happened_at, dispatched_on)
+    moment, day = moment_and_day(happened_at, dispatched_on, "dispatched_on")
     _check_form(lines, customer, public_place, kind, reference, code)
     lock_items({line.portion.lot.item_id for line in lines})
     made = Dispatch.objects.create(
@@ -135,8 +162,8 @@ def dispatch(
         dispatched_on=day,
         reference=reference,
     )
-    for line in lines:
-        _let_leave(made, line, moment, who, why)
+    for at, line in enumerate(lines):
+        _let_leave(made, line, f"lines[{at}].", moment, who, why)
     return made
 
 
@@ -146,33 +173,36 @@ def _check_form(
     if not lines:
         raise BadInput("a dispatch has at least one line", code="no_lines")
     if (customer is None) == (public_place == ""):
-        raise BadInput("a dispatch goes to a customer, or to the public at a place", code="no_receiver")
+        fault = Fault("public_place", public_place, "a place, or a customer instead: one of the two")
+        raise BadInput("a dispatch goes to a customer, or to the public at a place", code="no_receiver", faults=[fault])
     if customer is not None and not customer.buys:
-        raise BadInput(f"{customer.code} is no customer", code="no_customer")
+        raise _no_customer(customer)
     if kind not in Dispatch.Kind.values:
         raise BadInput(f"{kind!r}: one of {', '.join(Dispatch.Kind.values)}", code="bad_kind")
     if max(len(public_place), len(reference), len(code)) > CODE_LENGTH:
         raise BadInput(f"place, reference and code have at most {CODE_LENGTH} characters", code="bad_number")
     if code and Dispatch.objects.filter(code=code).exists():
-        raise Conflict(f"the dispatch code {code} is taken", code="number_taken")
-    for line in lines:
-        check_quantity(line.portion.lot.item, line.quantity)
+        raise Conflict(
+            f"the dispatch code {code} is taken",
+            code="number_taken",
+            faults=[Fault("dispatch", code, "a code that no dispatch has")],
+        )
+    for at, line in enumerate(lines):
+        check_quantity(line.portion.lot.item, line.quantity, field=f"lines[{at}].quantity")
 
 
-def _let_leave(made: Dispatch, line: Leaving, moment: datetime, who: User | None, why: str) -> None:
+def _let_leave(made: Dispatch, line: Leaving, path: str, moment: datetime, who: User | None, why: str) -> None:
     portion = fresh_portion(line.portion)
     damaged = made.kind == Dispatch.Kind.DAMAGED
-    if portion.lot.trial:
-        raise WrongState(f"lot {portion.lot.number} is a trial: it never leaves", code="trial")
-    if not damaged:
-        check_usable(portion, made.dispatched_on, moment)
+    _check_may_leave(made, portion, path, moment)
     own = None
     if line.demand is not None:
-        _check_demand(made, line, portion)
+        _check_demand(made, line, path, portion)
         own = Reservation.objects.filter(demand=line.demand, portion=portion).first()
     from_own = min(own.quantity, line.quantity) if own else 0
-    if not damaged and line.quantity - from_own > portion.free:
-        raise _shortage(portion, line.quantity, portion.free + from_own)
+    at_most = portion.on_hand if damaged else portion.free + from_own
+    if line.quantity > at_most:
+        raise _shortage(portion, line.quantity, at_most, path, "not_on_hand" if damaged else "shortage")
     if own is not None and from_own:
         change_reservation(reservation=own, by=-from_own)
     written = DispatchLine.objects.create(dispatch=made, lot=portion.lot, quantity=line.quantity, demand=line.demand)
@@ -190,7 +220,21 @@ def _let_leave(made: Dispatch, line: Leaving, moment: datetime, who: User | None
         _free_beyond_wanted(line.demand)
 
 
-def _check_demand(made: Dispatch, line: Leaving, portion: Portion) -> None:
+def _check_may_leave(made: Dispatch, portion: Portion, path: str, moment: datetime) -> None:
+    lot = portion.lot
+    fault = Fault(f"{path}lot", lot.number, "a lot that may be used on the day")
+    if lot.trial:
+        raise WrongState(f"lot {lot.number} is a trial: it never leaves", code="trial", faults=[fault])
+    if made.kind == Dispatch.Kind.DAMAGED:
+        return
+    try:
+        check_usable(portion, made.dispatched_on, moment)
+    except Unusable as error:
+        error.faults = [fault]
+        raise
+
+
+def _check_demand(made: Dispatch, line: Leaving, path: str, portion: Portion) -> None:
     demand = line.demand
     assert demand is not None
     demand.refresh_from_db()
@@ -203,10 +247,15 @@ def _check_demand(made: Dispatch, line: Leaving, portion: Portion) -> None:
         raise WrongState(
             f"{demand_name(demand)} wants {wanted} more at most: let the rest leave without it",
             code="more_than_wanted",
+            faults=[_at_most(line.quantity, demand.open_quantity, portion.lot.item, f"{path}quantity")],
         )
 
 
-def _shortage(portion: Portion, wanted: int, at_most: int) -> Shortage:
+def _at_most(quantity: int, most: int, item: Item, field: str) -> Fault:
+    return Fault(field, show_quantity(quantity, item.measure), f"at most {show_quantity(most, item.measure)}")
+
+
+def _shortage(portion: Portion, wanted: int, at_most: int, path: str, code: str) -> Shortage:
     item = portion.lot.item
     row = {
         "item": item.code,
@@ -214,7 +263,12 @@ def _shortage(portion: Portion, wanted: int, at_most: int) -> Shortage:
         "wanted": show_quantity(wanted, item.measure),
         "free": show_quantity(at_most, item.measure),
     }
-    return Shortage(f"lot {portion.lot.number} of {item.code}: {row['free']} free here", shortages=[row])
+    return Shortage(
+        f"lot {portion.lot.number} of {item.code}: {row['free']} free here",
+        code=code,
+        faults=[_at_most(wanted, at_most, item, f"{path}quantity")],
+        shortages=[row],
+    )
 
 
 def _free_beyond_wanted(demand: Demand) -> None:
@@ -255,7 +309,9 @@ def take_back(
     out = 0 if dispatch_line.corrected else dispatch_line.quantity - dispatch_line.returned
     if quantity > out:
         raise WrongState(
-            f"of that line {show_quantity(out, lot.item.measure)} can still come back", code="more_than_left"
+            f"of that line {show_quantity(out, lot.item.measure)} can still come back",
+            code="more_than_left",
+            faults=[_at_most(quantity, out, lot.item, "quantity")],
         )
     portion = portion_of(lot=lot, place=place, container=container, set_apart=True)
     post(

@@ -107,7 +107,8 @@ def moment_of(happened_at: datetime | None, field: str = "happened_at") -> datet
 def moment_and_day(happened_at: datetime | None, day: date | None, field: str = "") -> tuple[datetime, date]:
     """The moment and the day of an act: another day than today without a moment happened at its noon.
 
-    Raises BadInput where either is in the future, naming the ``field`` of the day.
+    Raises BadInput where either is in the future, naming the ``field`` of the day; or where the moment is of another
+    day.
     """
     today = clock.today()
     if day is not None and day > today:
@@ -119,6 +120,9 @@ def moment_and_day(happened_at: datetime | None, day: date | None, field: str = 
     if happened_at is None and day is not None and day != clock.today():
         happened_at = clock.noon_of(day)
     moment = moment_of(happened_at)
+    if day is not None and clock.day_of(moment) != day:
+        fault = Fault("happened_at", moment.isoformat(), f"a moment of {day}")
+        raise BadInput(fault.sentence(), code="another_day", faults=[fault])
     return moment, day or clock.day_of(moment)
 
 

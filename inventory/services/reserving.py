@@ -8,7 +8,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from inventory import clock
-from inventory.errors import BadInput, Shortage, WrongState
+from inventory.errors import BadInput, Fault, Shortage, WrongState
 from inventory.models import Demand, Item, Portion, Reservation, Transformation
 from inventory.quantities import show_quantity
 from inventory.selectors import usable_portions
@@ -178,8 +178,12 @@ def _check_holder_open(transformation: Transformation | None, demand: Demand | N
     demand.refresh_from_db(fields=["dispatched", "closed_at", "quantity"])
     held = sum(Reservation.objects.filter(demand=demand).values_list("quantity", flat=True))
     if held + quantity > demand.open_quantity:
+        measure, rest = demand.item.measure, max(0, demand.open_quantity - held)
+        most = show_quantity(rest, measure)
         raise WrongState(
-            f"{demand_name(demand)} wants {demand.open_quantity - held} more at most", code="more_than_wanted"
+            f"{demand_name(demand)} wants {most} more at most",
+            code="more_than_wanted",
+            faults=[Fault("quantity", show_quantity(quantity, measure), f"at most {most}")],
         )
 
 

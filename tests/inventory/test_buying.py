@@ -214,3 +214,32 @@ def test_nothing_is_received_on_a_day_to_come(oil, mill):
         )
     assert refusal.value.code == "in_the_future"
     assert books() == before
+
+
+def test_a_refusal_names_the_field_of_what_was_asked(oil, mill, line):
+    water = make_item("WATER", drawn=True)
+
+    def fields_of(refused) -> list[str]:
+        with pytest.raises((BadInput, Conflict)) as refusal:
+            refused()
+        return [fault.field for fault in refusal.value.faults]
+
+    def order(*lines, **facts):
+        return fields_of(lambda: place_order(supplier=mill, lines=lines, **facts))
+
+    def came(*deliveries, **facts):
+        return fields_of(lambda: receive(supplier=mill, deliveries=deliveries, **facts))
+
+    good, sound = OrderLine(oil, 1, days(1)), Delivery(item=oil, quantity=1, number="N1")
+    assert order(good, OrderLine(oil, 0, days(2))) == ["lines[1].quantity"]
+    assert order(good, OrderLine(water, 1, days(1))) == ["lines[1].item"]
+    assert order(good, good) == ["lines[1].due_on"]
+    assert order(good, OrderLine(oil, 1, days(2), expires_on=days(1))) == ["lines[1].expires_on"]
+    assert order(good, code="PO-1") == ["order"]
+    assert came(sound, Delivery(item=oil, quantity=0)) == ["lots[1].quantity"]
+    assert came(sound, Delivery(item=water, quantity=1)) == ["lots[1].item"]
+    assert came(sound, Delivery(item=oil, quantity=1, number="N1")) == ["lots[1].lot"]
+    assert came(sound, Delivery(item=water, quantity=1, order_line=line)) == ["lots[1].item"]
+    assert came(sound, Delivery(item=make_item("WAX"), quantity=1, order_line=line)) == ["lots[1].order"]
+    assert came(sound, received_on=days(1)) == ["received_on"]
+    assert came(sound, received_on=days(-1), happened_at=clock.now()) == ["happened_at"]

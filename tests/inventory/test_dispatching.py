@@ -9,7 +9,7 @@ from inventory.errors import BadInput, Conflict, Shortage, Unusable, WrongState
 from inventory.models import Alert, Demand, Dispatch, DispatchLine, Reservation
 from inventory.selectors import open_demands
 from inventory.services.correcting import correct
-from inventory.services.dispatching import Leaving, close_demand, dispatch, take_back, want
+from inventory.services.dispatching import Leaving, close_demand, dispatch, reserve_demand, take_back, want
 from inventory.services.lots import put_back
 from inventory.services.reserving import Want, reserve
 from inventory.services.transforming import make
@@ -239,3 +239,52 @@ def test_nothing_comes_back_before_it_left(stock, ann):
         take_back(dispatch_line=line, quantity=1, happened_at=clock.now() - timedelta(days=2))
     assert refusal.value.code == "before_it_left"
     assert books() == before
+
+
+def test_a_demand_is_given_all_that_it_wants_beyond_what_is_set_aside(balm, stock, ann, order):
+    reserve_demand(demand=order, quantity=3)
+    assert sum(one.quantity for one in reserve_demand(demand=order)) == 7
+    assert Reservation.objects.get().quantity == 10
+    before = books()
+    with pytest.raises(WrongState):
+        reserve_demand(demand=order)
+    with pytest.raises(WrongState) as refusal:
+        reserve_demand(demand=order, quantity=1)
+    assert [(fault.field, fault.accepted) for fault in refusal.value.faults] == [("quantity", "at most 0 pc")]
+    assert books() == before
+
+
+def test_nothing_is_set_aside_for_a_demand_that_stock_cannot_serve_or_that_is_closed(balm, stock, ann, order):
+    far = want(item=balm, quantity=30, due_on=days(3), customer=ann)
+    before = books()
+    with pytest.raises(Shortage):
+        reserve_demand(demand=far)
+    assert books() == before
+    close_demand(demand=order)
+    with pytest.raises(WrongState) as refusal:
+        reserve_demand(demand=order)
+    assert refusal.value.code == "closed"
+
+
+def test_a_refused_dispatch_names_the_field_of_what_was_asked(balm, stock, ann, order):
+    held = make_stock(balm, 10, status="held")
+    dispatch(lines=[Leaving(stock, 1)], customer=ann, code="D-1")
+
+    def fields_of(*lines, **facts) -> list[str]:
+        before = books()
+        with pytest.raises((BadInput, Conflict)) as refusal:
+            dispatch(lines=lines, **({"customer": ann} | facts))
+        assert books() == before
+        return [fault.field for fault in refusal.value.faults]
+
+    good = Leaving(stock, 1)
+    assert fields_of(good, Leaving(stock, 0)) == ["lines[1].quantity"]
+    assert fields_of(good, Leaving(stock, 23)) == ["lines[1].quantity"]
+    assert fields_of(good, Leaving(stock, 24), kind="damaged") == ["lines[1].quantity"]
+    assert fields_of(good, Leaving(stock, 11, order)) == ["lines[1].quantity"]
+    assert fields_of(good, Leaving(held, 1)) == ["lines[1].lot"]
+    assert fields_of(good, code="D-1") == ["dispatch"]
+    assert fields_of(good, customer=make_party("MILL", role="supplier")) == ["customer"]
+    assert fields_of(good, public_place="market") == ["public_place"]
+    assert fields_of(good, dispatched_on=days(1)) == ["dispatched_on"]
+    assert fields_of(good, dispatched_on=days(-1), happened_at=clock.now()) == ["happened_at"]
