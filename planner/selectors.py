@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import Any
+from uuid import UUID
 
 from django.contrib.auth import get_user_model
 
 from inventory import ledger, selectors, tracing, workshop
-from inventory.errors import Conflict, NotFound
+from inventory.errors import BadInput, Conflict, Fault, NotFound
 from inventory.ledger import LotBalance, MakingBalance
-from inventory.models import Dispatch, Item, Lot, Party, StockEvent
+from inventory.models import Dispatch, Item, Lot, LotDecision, Party, StockEvent
 from inventory.quantities import MASS, show_quantity
 from planner.collector import collector_paused
 from production.models import Batch, Formula
@@ -90,7 +91,7 @@ def find_one_lot(number: str, item_code: str | None) -> Lot:
     if len(found) > 1:
         told = "; ".join(f"lot {lot.number} of {lot.item.code}" for lot in found)
         raise Conflict(
-            f'"{number}" fits several lots: {told}. Say which by its own number, and by --item',
+            f'"{number}" fits several lots: {told}. Say which by its own number and its item',
             code="ambiguous",
             lots=[
                 {
@@ -110,6 +111,57 @@ def trace_document(*, number: str, item: str | None, forward: bool) -> Row:
     """The trace of one lot by any of its numbers, as ``trace --json`` prints it."""
     lot = find_one_lot(number, item)
     return trace_of([lot], forward=forward) | {"lot": lot.number, "item": lot.item.code}
+
+
+def find_each_lot(numbers: Sequence[str], items: Sequence[str]) -> list[Lot]:
+    """The lot that bears each of the numbers; ``items`` names the item of each, in the same order, or none at all.
+
+    Raises BadInput where there are more or fewer items than numbers, else as ``find_one_lot``; faults name ``lot[0]``
+    and ``item[0]``.
+    """
+    if items and len(items) != len(numbers):
+        accepted = "no item, or the item of each lot in the order of the lots"
+        raise BadInput(
+            f"{len(numbers)} lots and {len(items)} items", faults=[Fault("item", ", ".join(items)[:100], accepted)]
+        )
+    return [_find_in_place(number, items[at] if items else None, at) for at, number in enumerate(numbers)]
+
+
+def _find_in_place(number: str, item: str | None, at: int) -> Lot:
+    try:
+        if item is not None:
+            selectors.find_item(item)
+    except NotFound as error:
+        raise NotFound(error.message, faults=[Fault(f"item[{at}]", item or "", "a code that is known")]) from None
+    try:
+        return find_one_lot(number, item)
+    except NotFound as error:
+        raise NotFound(error.message, faults=[Fault(f"lot[{at}]", number[:100], "a number that a lot bears")]) from None
+
+
+def get_lots(pairs: Sequence[tuple[str, str]]) -> list[Lot]:
+    """The lots of exactly these items and numbers, each once, in one or two queries.
+
+    Raises NotFound with a fault for each that there is not: ``lots[0].lot``, or ``lots[0].item`` for an unknown item.
+    """
+    wanted = list(dict.fromkeys(pairs))
+    items, numbers = {item for item, _ in wanted}, {number for _, number in wanted}
+    rows = Lot.objects.select_related("item").filter(item__code__in=items, number__in=numbers)
+    found = {(lot.item.code, lot.number): lot for lot in rows}
+    missing = [(at, pair) for at, pair in enumerate(pairs) if pair not in found]
+    if missing:
+        known = set(Item.objects.filter(code__in=items).values_list("code", flat=True))
+        raise NotFound(
+            "; ".join(f"no lot {number!r} of item {item!r}" for _, (item, number) in missing[:10]),
+            faults=[_missing_lot(at, item, number, known) for at, (item, number) in missing],
+        )
+    return [found[pair] for pair in wanted]
+
+
+def _missing_lot(at: int, item: str, number: str, known: Collection[str]) -> Fault:
+    if item not in known:
+        return Fault(f"lots[{at}].item", item, "a code that is known")
+    return Fault(f"lots[{at}].lot", number, f"the number of a lot of {item}")
 
 
 @collector_paused()
@@ -205,6 +257,17 @@ def making_row(batch: BatchRow, balance: MakingBalance) -> Row:
         "left_in_vessel": show_quantity(balance.left_in_vessel, MASS),
         "under_way": show_quantity(0 if ended else balance.under_way, MASS),
     }
+
+
+def decisions_of(action_uid: UUID) -> list[Row]:
+    """Every lot that one action gave another status, in the order in which it did."""
+    rows = LotDecision.objects.filter(action_uid=action_uid).order_by("pk")
+    return [
+        {"item": item, "lot": number, "from_status": before, "to_status": after}
+        for item, number, before, after in rows.values_list(
+            "lot__item__code", "lot__number", "from_status", "to_status"
+        )
+    ]
 
 
 def workshop_counts() -> list[tuple[str, int]]:

@@ -11,9 +11,12 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
+from django.db.models import Sum
+
 from inventory import clock, tracing
 from inventory.errors import Conflict, Fault, NotFound
-from inventory.models import Alert, Item, Lot, LotDecision, Offer, Party, PurchaseOrder, PurchaseOrderLine
+from inventory.ledger import among
+from inventory.models import Alert, Item, Lot, LotDecision, Offer, Party, Portion, PurchaseOrder, PurchaseOrderLine
 from inventory.quantities import limit_of, show_quantity
 from inventory.services import buying, ledger, lots, reserving
 from inventory.transactions import lock_items, write
@@ -299,6 +302,23 @@ def decide_affected(*, origins: Sequence[Lot], status: str, why: str, who: User 
     back = [lot for lot in reached if lot.pk in waiting]
     decisions = lots.decide(lots=decided, status=status, why=why, who=who, action_uid=action_uid)
     return decisions + lots.decide(lots=back, status=Lot.Status.QUARANTINE, why=why, who=who, action_uid=action_uid)
+
+
+@dataclass(frozen=True, slots=True)
+class AffectedLot:
+    """A lot that contains one of some others, or is one; and whether a hold of all affected would hold it."""
+
+    lot: Lot  # with its item
+    on_hand: int
+    would_hold: bool
+
+
+def affected_lots(*, origins: Sequence[Lot]) -> list[AffectedLot]:
+    """What ``decide_affected`` would look at, to see before it is done: nearest first. Changes nothing."""
+    reached = tracing.affected(lots=origins)
+    here = Portion.objects.filter(lot__in=among(lot.pk for lot in reached), on_hand__gt=0)
+    on_hand = dict(here.values_list("lot").annotate(Sum("on_hand")))
+    return [AffectedLot(lot, on_hand.get(lot.pk, 0), _would_change(lot, Lot.Status.HELD)) for lot in reached]
 
 
 def _lock_affected(origins: Sequence[Lot]) -> list[Lot]:

@@ -123,7 +123,8 @@ class Described:
                 example = str(_only(one["examples"]))
                 found = found.replace("{" + one["name"] + "}", example.replace("~", "~0").replace("/", "~1"))
             elif one["in"] == "query" and one.get("examples"):
-                query.append(f"{one['name']}={_only(one['examples'])}")
+                example = _only(one["examples"])
+                query += [f"{one['name']}={value}" for value in (example if isinstance(example, list) else [example])]
         return found + ("?" + "&".join(query) if query else "")
 
     def request_example(self) -> Any:

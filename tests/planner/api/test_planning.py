@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from io import StringIO
 from typing import Any
 
@@ -9,6 +10,11 @@ import pytest
 from django.core.management import call_command
 from rest_framework.test import APIClient
 
+from inventory.models import Portion
+from inventory.selectors import get_lot
+from production.selectors import find_batch
+from production.services import batches as bench
+from production.services import finishing, weighing
 from tests.planner.api.house import everything
 
 PLAN = "/api/v1/plan?from=2027-03-01&weeks=4"
@@ -21,6 +27,14 @@ def post(client: APIClient, address: str, body: Any = None) -> Any:
 def printed(*arguments: str) -> str:
     out = StringIO()
     call_command(*arguments, "--json", stdout=out)
+    return out.getvalue().strip()
+
+
+def printed_anyway(*arguments: str) -> str:
+    """What a command prints whose answer is bad news."""
+    out = StringIO()
+    with pytest.raises(SystemExit):
+        call_command(*arguments, "--json", stdout=out)
     return out.getvalue().strip()
 
 
@@ -106,3 +120,117 @@ def test_all_proposals_are_accepted_or_none(house: dict[str, APIClient]) -> None
     assert (answer.status_code, answer.json()["code"]) == (409, "proposal_gone")
     assert answer.json()["proposals"] == ["000000000000"]
     assert everything() == before
+
+
+# --- traces and holds --------------------------------------------------------------------------------------
+
+
+def make_rub() -> str:
+    """Make batch B-1 of all the wax and some of the oil; answers the number of the lot."""
+    batch = bench.start(batch=find_batch("B-1"))
+    for code, number in (("OIL", "O1"), ("WAX", "W1")):
+        line = batch.lines.get(item__code=code)
+        weighing.weigh(line=line, portion=Portion.objects.get(lot__number=number), quantity=line.required)
+    return finishing.finish(batch=batch, made=1_000_000).number
+
+
+def trace(client: APIClient, query: str) -> Any:
+    return client.get(f"/api/v1/trace?{query}")
+
+
+def test_a_trace_is_what_the_command_prints_both_ways(house: dict[str, APIClient]) -> None:
+    made = make_rub()
+    forward = trace(house["viewer"], "lot=hh77A&item=OIL").json()
+    assert forward == json.loads(printed("trace", "hh77A", "--item", "OIL"))
+    assert [row["lot"] for row in forward["lots"]] == ["O1", made]
+    backward = trace(house["quality"], f"lot={made}&direction=backward").json()
+    assert backward == json.loads(printed("trace", made, "--backward"))
+    assert {row["lot"]: row["from_origin"] for row in backward["lots"]} == {
+        made: "1000 g",
+        "O1": "800 g",
+        "W1": "200 g",
+    }
+
+
+def test_a_number_that_fits_several_lots_is_a_conflict_with_the_lots_to_choose_from(
+    house: dict[str, APIClient],
+) -> None:
+    for address in ("trace", "trace/affected"):
+        answer = house["viewer"].get(f"/api/v1/{address}?lot=HH-77-A")
+        assert (answer.status_code, answer.json()["code"]) == (409, "ambiguous")
+        assert {(row["item"], row["lot"]) for row in answer.json()["lots"]} == {("OIL", "O1"), ("WAX", "W2")}
+        assert "--item" not in answer.json()["detail"]
+
+
+def test_several_lots_are_traced_at_once(house: dict[str, APIClient]) -> None:
+    made = make_rub()
+    answer = trace(house["viewer"], "lot=hh77a&item=OIL&lot=W1&item=WAX").json()
+    assert [(row["lot"], row["depth"]) for row in answer["lots"]] == [("O1", 0), ("W1", 0), (made, 1)]
+    assert answer["lots"][2]["from_origin"] == "1000 g"
+    assert trace(house["viewer"], "lot=O1&lot=W1").json() == answer
+
+
+@pytest.mark.parametrize(
+    ("query", "status", "field"),
+    [
+        ("lot=NOTHING", 404, "lot[0]"),
+        ("lot=O1&lot=NOTHING", 404, "lot[1]"),
+        ("lot=O1&item=NOTHING", 404, "item[0]"),
+        ("lot=O1&item=WAX", 404, "lot[0]"),
+        ("lot=O1&lot=W1&item=OIL", 400, "item"),
+        ("lot=O1&direction=sideways", 400, "direction"),
+        ("direction=forward", 400, "lot"),
+        ("&".join(["lot=O1"] * 101), 400, "lot"),
+    ],
+)
+def test_lots_that_nobody_can_trace_are_refused(
+    house: dict[str, APIClient], query: str, status: int, field: str
+) -> None:
+    answer = trace(house["viewer"], query)
+    assert (answer.status_code, answer.json()["errors"][0]["field"]) == (status, field)
+
+
+def test_everything_affected_is_seen_held_and_released_in_one_action_each(house: dict[str, APIClient]) -> None:
+    made = make_rub()
+    seen = house["viewer"].get("/api/v1/trace/affected?lot=O1").json()["lots"]
+    assert [(row["lot"], row["status"], row["on_hand"], row["would_hold"]) for row in seen] == [
+        ("O1", "released", "1600 g", True),
+        (made, "quarantine", "1000 g", True),
+    ]
+    body = {"lots": [{"item": "OIL", "lot": "O1"}], "why": "smells odd"}
+    held = post(house["quality"], "trace/hold", body).json()
+    assert [(row["lot"], row["from_status"], row["to_status"]) for row in held["decisions"]] == [
+        ("O1", "released", "held"),
+        (made, "quarantine", "held"),
+    ]
+    assert not any(row["would_hold"] for row in house["viewer"].get("/api/v1/trace/affected?lot=O1").json()["lots"])
+    assert post(house["quality"], "trace/hold", body).json() == {"action_uid": None, "decisions": []}
+    freed = post(house["quality"], "trace/release", body).json()
+    assert [(row["lot"], row["to_status"]) for row in freed["decisions"]] == [("O1", "released"), (made, "quarantine")]
+    assert freed["action_uid"] != held["action_uid"]
+
+
+def test_who_held_and_why_stands_with_the_lot(house: dict[str, APIClient]) -> None:
+    post(house["quality"], "trace/hold", {"lots": [{"item": "WAX", "lot": "W1"}], "why": "smells odd"})
+    decision = get_lot("WAX", "W1").decisions.order_by("pk").last()
+    assert decision is not None
+    assert (str(decision.who), decision.why, decision.to_status) == ("quality", "smells odd", "held")
+
+
+def test_a_hold_of_a_lot_that_there_is_not_holds_nothing(house: dict[str, APIClient]) -> None:
+    before = everything()
+    named = [{"item": "OIL", "lot": "O1"}, {"item": "OIL", "lot": "W1"}, {"item": "SOIL", "lot": "O1"}]
+    answer = post(house["quality"], "trace/hold", {"lots": named, "why": "smells odd"})
+    assert (answer.status_code, [one["field"] for one in answer.json()["errors"]]) == (
+        404,
+        ["lots[1].lot", "lots[2].item"],
+    )
+    assert everything() == before
+
+
+def test_a_difference_between_books_and_ledger_is_told(house: dict[str, APIClient]) -> None:
+    Portion.objects.filter(lot__number="O1").update(on_hand=2_400_007)
+    answer = house["viewer"].get("/api/v1/verification").json()
+    assert answer == json.loads(printed_anyway("verify_ledger"))
+    assert answer["ok"] is False
+    assert {row["what"] for row in answer["differences"]} >= {"on_hand"}
