@@ -274,12 +274,17 @@ def reorder_sentence(row: dict[str, Any]) -> str:
     return f"{row['item']}: order {packs} by {row['order_by']}{late}; needed on {row['need_on']}"
 
 
+def look_again(*, day: date) -> AlertChanges:
+    """Plan from this day, and let the reorder alerts follow."""
+    return refresh_reorder_alerts(run=run_plan(from_day=day, weeks=REVIEW_WEEKS))
+
+
 def review(*, day: date) -> AlertChanges | None:
     """The daily look at the plan. Done once a day however often it is called; None when it was done before."""
     claim, mine = Review.objects.get_or_create(reviewed_on=day)
     if not mine and claim.finished_at is not None:
         return None
-    changes = refresh_reorder_alerts(run=run_plan(from_day=day, weeks=REVIEW_WEEKS))
+    changes = look_again(day=day)
     Review.objects.filter(pk=claim.pk).update(finished_at=clock.now())
     return changes
 

@@ -1,6 +1,6 @@
 """Who may do what with the plan, alerts, traces, and the tables as a whole."""
 
-from planner.api.roles import BUYER, MAKER, OWNER, QUALITY, READERS
+from planner.api.roles import BUYER, MAKER, OWNER, QUALITY, READERS, READERS_AND_HELPER
 
 RIGHTS = {
     ("GET", "plan"): READERS,
@@ -11,4 +11,9 @@ RIGHTS = {
     ("POST", "trace-hold"): (QUALITY,),
     ("POST", "trace-release"): (QUALITY,),
     ("GET", "verification"): READERS,
+    ("GET", "alerts"): READERS,
+    ("POST", "alerts-refresh"): (MAKER, BUYER, OWNER),
+    ("GET", "reviews"): READERS,
+    ("POST", "reviews"): (MAKER, BUYER, OWNER),
+    ("GET", "counts"): READERS_AND_HELPER,
 }

@@ -122,6 +122,42 @@ def test_all_proposals_are_accepted_or_none(house: dict[str, APIClient]) -> None
     assert everything() == before
 
 
+# --- alerts and looks at the plan --------------------------------------------------------------------------
+
+
+def open_alerts(client: APIClient, query: str = "") -> dict[str, Any]:
+    return {row["subject"]: row for row in client.get(f"/api/v1/alerts?{query}").json()["rows"]}
+
+
+def test_reorder_alerts_open_with_a_look_and_close_when_the_order_is_placed(house: dict[str, APIClient]) -> None:
+    assert post(house["buyer"], "reviews").json()["opened"] == 3
+    bought = open_alerts(house["buyer"], "kind=reorder")
+    assert set(bought) == {"OIL", "TIN", "WAX"}
+    accept(house["buyer"], bought["WAX"]["facts"]["id"])
+    assert post(house["buyer"], "alerts/refresh").json() == {"opened": 0, "closed": 1}
+    assert set(open_alerts(house["viewer"])) == {"OIL", "TIN"}
+    closed = open_alerts(house["viewer"], "open=no")
+    assert set(closed) == {"WAX"}
+    assert closed["WAX"]["closed_at"] == "2027-03-01T09:00:00+00:00"
+
+
+def test_the_days_look_is_taken_once_a_day(house: dict[str, APIClient]) -> None:
+    first, second = (post(house["maker"], "reviews").json() for _ in range(2))
+    assert (first["again"], first["opened"]) == (False, 3)
+    assert second == {"reviewed_on": "2027-03-01", "opened": 0, "closed": 0, "again": True}
+    (look,) = house["viewer"].get("/api/v1/reviews").json()["rows"]
+    assert look["reviewed_on"] == "2027-03-01"
+    assert look["finished_at"] is not None
+
+
+def test_what_a_hold_takes_from_a_batch_is_an_alert(house: dict[str, APIClient]) -> None:
+    bench.reserve(batch=find_batch("B-1"))
+    post(house["quality"], "trace/hold", {"lots": [{"item": "WAX", "lot": "W1"}], "why": "smells odd"})
+    alert = open_alerts(house["viewer"], "kind=reservation_broken")
+    assert set(alert) == {"batch:B-1"}
+    assert "W1" in alert["batch:B-1"]["message"]
+
+
 # --- traces and holds --------------------------------------------------------------------------------------
 
 
