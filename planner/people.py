@@ -43,6 +43,10 @@ def make_person(*, username: str, password: str, name: str = "", roles: Iterable
 def change_person(*, username: str, **changes: Any) -> User:
     """Change ``name``, ``roles``, ``active`` or ``password``. Raises NotFound, BadInput, and WrongState where nobody
     would be left who may change people. A new password, and leaving, end every token of the person."""
+    unseats = changes.keys() & {"roles", "active"}
+    if unseats:
+        # Two owners who step down at once take turns, or each would see the other stay.
+        list(Group.objects.select_for_update().filter(name=OWNER))
     person = find_person(username)
     if "name" in changes:
         person.first_name = changes["name"]
@@ -55,7 +59,8 @@ def change_person(*, username: str, **changes: Any) -> User:
         _set_roles(person, changes["roles"])
     if "password" in changes or not person.is_active:
         AuthToken.objects.filter(user=person).delete()
-    _keep_an_owner("roles" if "roles" in changes else "active", changes)
+    if unseats:
+        _keep_an_owner("roles" if "roles" in changes else "active", changes)
     return person
 
 
