@@ -1,0 +1,69 @@
+"""Purchase orders, receipts, demands, dispatches."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from inventory import selectors
+from inventory.services.buying import Delivery, OrderLine, place_order, receive
+from tests.inventory.builders import KG, make_item, make_party
+
+ORDER_NAMED = {("GET", "purchase-orders"), ("GET", "purchase-order"), ("POST", "purchase-order-close-line")}
+WAX_DUE = date(2027, 3, 4)
+
+
+def prepare(operation: tuple[str, str]) -> None:
+    if operation in ORDER_NAMED | {("GET", "receipts"), ("POST", "receipts")}:
+        order_p7()
+    if operation == ("GET", "receipts"):
+        _w3_came()
+
+
+def order_p7() -> None:
+    """2 kg of wax and 100 tins from the supplier, still to come."""
+    wax, tin = selectors.find_item("WAX"), selectors.find_item("TIN")
+    lines = [OrderLine(wax, 2 * KG, WAX_DUE), OrderLine(tin, 100, date(2027, 3, 6))]
+    place_order(supplier=selectors.find_party("HOLLOW"), lines=lines, code="P-7")
+
+
+def _w3_came() -> None:
+    line = selectors.find_order("P-7").lines.get(due_on=WAX_DUE)
+    receive(
+        supplier=selectors.find_party("HOLLOW"),
+        deliveries=[
+            Delivery(
+                item=selectors.find_item("WAX"), quantity=1_200_000, number="W3", order_line=line, place="shelf",
+                supplier_lot="HH 80", expires_on=date(2028, 6, 30), unit_cost_e6=12_500_000,
+            )
+        ],
+    )  # fmt: skip
+
+
+def _orders(count: int) -> None:
+    for _ in range(count):
+        lines = [OrderLine(make_item(), 5, WAX_DUE), OrderLine(make_item(), 5, WAX_DUE)]
+        place_order(supplier=make_party(), lines=lines)
+
+
+def _receipts(count: int) -> None:
+    for _ in range(count):
+        receive(supplier=make_party(), deliveries=[Delivery(item=make_item(), quantity=5)])
+
+
+FILLERS = {"purchase-orders": _orders, "receipts": _receipts}
+WRONG = {
+    ("POST", "purchase-orders", "supplier"): ["LANE"],
+    ("POST", "purchase-orders", "lines.quantity"): ["3 pc", "5 mL"],
+    ("POST", "purchase-orders", "lines.expires_on"): ["2027-03-03", "2027-02"],
+    ("POST", "purchase-order-close-line", "item"): ["OIL"],
+    ("POST", "purchase-order-close-line", "due_on"): ["2027-03-05"],
+    ("POST", "receipts", "supplier"): ["LANE"],
+    ("POST", "receipts", "received_on"): ["2027-03-02"],
+    ("POST", "receipts", "happened_at"): ["2027-03-01T09:00:01Z"],
+    ("POST", "receipts", "lots.quantity"): ["3 pc", "5 mL"],
+    ("POST", "receipts", "lots.lot"): ["W1", "-"],
+    ("POST", "receipts", "lots.due_on"): ["2027-03-05"],
+    ("POST", "receipts", "lots.expires_on"): ["2027-02-28", "2027-01"],
+    ("POST", "receipts", "lots.unit_cost"): ["-1", "0.0000001"],
+}
+VOLATILE = {"uid"}

@@ -1,0 +1,135 @@
+"""Ordering, receiving, what is wanted, and what leaves and comes back, through the API."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rest_framework.test import APIClient
+
+from tests.planner.api.house import everything
+from tests.planner.small_house import FROM
+from tests.tables import plan
+
+House = dict[str, APIClient]
+WAX_ORDER: dict[str, Any] = {
+    "order": "P-1",
+    "supplier": "HOLLOW",
+    "lines": [{"item": "WAX", "quantity": "2 kg", "due_on": "2027-03-04", "expires_on": "2028-12"}],
+}
+OF_LINE = {"item": "WAX", "order": "P-1", "due_on": "2027-03-04"}
+
+
+def post(client: APIClient, address: str, body: dict[str, Any]) -> Any:
+    return client.post(f"/api/v1/{address}", body, format="json")
+
+
+def rows(client: APIClient, address: str) -> list[dict[str, Any]]:
+    answer = client.get(f"/api/v1/{address}")
+    assert answer.status_code == 200, answer.content
+    found: list[dict[str, Any]] = answer.json()["rows"]
+    return found
+
+
+def check_refused(client: APIClient, address: str, body: dict[str, Any], status: int, code: str, field: str) -> None:
+    """The problem has this status and code, names the field, and nothing was changed."""
+    before = everything()
+    answer = post(client, address, body)
+    told = answer.json()
+    assert (answer.status_code, told["code"]) == (status, code), answer.content
+    assert [one["field"] for one in told["errors"]] == [field]
+    assert everything() == before
+
+
+# --- orders and receipts -----------------------------------------------------------------------------------
+
+
+def test_what_is_ordered_is_bought_no_more(house: House) -> None:
+    def wax() -> list[str]:
+        return [row["quantity"] for row in plan(FROM, 4)["buy"] if row["item"] == "WAX"]
+
+    assert wax() == ["1000 g"]
+    assert post(house["buyer"], "purchase-orders", WAX_ORDER).status_code == 201
+    assert wax() == []
+    closed = post(house["buyer"], "purchase-orders/P-1/close-line", OF_CLOSED)
+    assert closed.json()["lines"][0] == {
+        "item": "WAX", "quantity": "2000 g", "due_on": "2027-03-04", "expires_on": "2028-12-31", "received": "0 g",
+        "open": "0 g", "closed_at": "2027-03-01T09:00:00+00:00", "closed_why": "sold out",
+    }  # fmt: skip
+    assert wax() == ["1000 g"]
+
+
+OF_CLOSED = {"item": "WAX", "due_on": "2027-03-04", "why": "sold out"}
+
+
+def test_an_order_comes_in_parts_and_is_closed_by_the_last(house: House) -> None:
+    post(house["buyer"], "purchase-orders", WAX_ORDER)
+
+    def line() -> tuple[str, str, bool]:
+        (found,) = house["viewer"].get("/api/v1/purchase-orders/P-1").json()["lines"]
+        return found["received"], found["open"], found["closed_at"] is not None
+
+    first = post(house["maker"], "receipts", {"supplier": "HOLLOW", "lots": [OF_LINE | {"quantity": "700 g"}]})
+    assert (first.status_code, first.json()["lots"][0]["status"]) == (201, "quarantine")
+    assert line() == ("700 g", "1300 g", False)
+    both = [OF_LINE | {"quantity": "1 kg", "lot": "N2"}, OF_LINE | {"quantity": "500 g", "lot": "N3"}]
+    assert post(house["buyer"], "receipts", {"supplier": "HOLLOW", "lots": both}).status_code == 201
+    assert line() == ("2200 g", "0 g", True)
+    assert rows(house["viewer"], "purchase-orders?open=yes") == []
+    assert [row["order"] for row in rows(house["viewer"], "purchase-orders?open=no")] == ["P-1"]
+    assert [row["lot"] for row in rows(house["viewer"], "receipts?order=P-1")] == ["20270301-1", "N2", "N3"]
+    late = {"supplier": "HOLLOW", "lots": [OF_LINE | {"quantity": "1 g"}]}
+    check_refused(house["buyer"], "receipts", late, 409, "closed", "lots[0].order")
+
+
+def test_one_lot_that_cannot_be_keeps_the_whole_delivery_out(house: House) -> None:
+    post(house["buyer"], "purchase-orders", WAX_ORDER)
+    good = {"item": "WAX", "quantity": "1 kg", "lot": "N1"}
+
+    def refused(lot: dict[str, Any], status: int, code: str, field: str) -> None:
+        body = {"supplier": "HOLLOW", "lots": [good, lot]}
+        check_refused(house["buyer"], "receipts", body, status, code, f"lots[1].{field}")
+
+    refused(good, 409, "number_taken", "lot")
+    refused(good | {"lot": "W1"}, 409, "number_taken", "lot")
+    refused({"item": "TIN", "quantity": "1 pc", "order": "P-1", "due_on": "2027-03-04"}, 404, "not_found", "due_on")
+    refused(OF_LINE | {"quantity": "1 kg", "due_on": "2027-03-05"}, 404, "not_found", "due_on")
+    refused(OF_LINE | {"quantity": "1 kg", "due_on": None}, 400, "bad_input", "due_on")
+    refused({"item": "WAX", "quantity": "1 kg", "due_on": "2027-03-04"}, 400, "bad_input", "order")
+    refused({"item": "WAX", "quantity": "1 pc"}, 400, "bad_input", "quantity")
+    refused({"item": "WAX", "quantity": "1 g", "expires_on": "2027-02"}, 400, "bad_input", "expires_on")
+
+
+def test_a_delivery_may_be_written_down_on_a_later_day(house: House) -> None:
+    body = {"supplier": "HOLLOW", "received_on": "2027-02-26", "lots": [{"item": "TIN", "quantity": "7 pc"}]}
+    (lot,) = post(house["buyer"], "receipts", body).json()["lots"]
+    assert (lot["lot"], lot["received_on"]) == ("20270226-1", "2027-02-26")
+    assert lot["happened_at"].startswith("2027-02-26")
+    assert len(rows(house["viewer"], "receipts?from_day=2027-02-26&to_day=2027-02-26")) == 1
+    assert rows(house["viewer"], "receipts?from_day=2027-02-27") == []
+
+
+def test_orders_are_found_by_a_line_that_is_all_of_what_is_asked(house: House) -> None:
+    lines = [
+        {"item": "WAX", "quantity": "1 kg", "due_on": "2027-03-04"},
+        {"item": "TIN", "quantity": "100 pc", "due_on": "2027-03-20"},
+    ]
+    post(house["buyer"], "purchase-orders", {"order": "P-2", "supplier": "HOLLOW", "lines": lines})
+
+    def found(query: str) -> list[str]:
+        return [row["order"] for row in rows(house["viewer"], f"purchase-orders?{query}")]
+
+    assert found("item=TIN&due_before=2027-03-21") == ["P-2"]
+    assert found("item=TIN&due_before=2027-03-20") == []
+    assert found("item=OIL") == []
+    assert found("supplier=HOLLOW&open=yes") == ["P-2"]
+    assert house["viewer"].get("/api/v1/purchase-orders?item=NONE").status_code == 400
+
+
+def test_an_order_that_cannot_be_is_refused(house: House) -> None:
+    post(house["buyer"], "purchase-orders", WAX_ORDER)
+    check_refused(house["buyer"], "purchase-orders", WAX_ORDER, 409, "number_taken", "order")
+    twice = WAX_ORDER | {"order": "P-2", "lines": WAX_ORDER["lines"] * 2}
+    check_refused(house["buyer"], "purchase-orders", twice, 400, "line_twice", "lines[1].due_on")
+    post(house["buyer"], "purchase-orders/P-1/close-line", OF_CLOSED)
+    again = post(house["buyer"], "purchase-orders/P-1/close-line", OF_CLOSED)
+    assert (again.status_code, again.json()["code"]) == (409, "closed")
