@@ -230,6 +230,7 @@ def open_stock(
     for at, row in enumerate(rows):
         check_quantity(row.item, row.quantity, field=f"rows[{at}].quantity")
         check_spot(row.place, row.container)
+        _check_opening(row, f"rows[{at}].")
     moment = moment_of(happened_at)
     lock_items({row.item.pk for row in rows})
     rows = _numbered(rows, clock.day_of(moment))
@@ -264,6 +265,17 @@ def open_stock(
         ]
     )
     return lots
+
+
+def _check_opening(row: OpeningRow, path: str) -> None:
+    """Raise BadInput for a supplier who is none, or a container that was opened before it came."""
+    faults = []
+    if row.supplier is not None and not row.supplier.supplies:
+        faults.append(Fault(f"{path}supplier", row.supplier.code, "a party whose role is supplier or both"))
+    if row.received_on and row.opened_on and row.opened_on < row.received_on:
+        faults.append(Fault(f"{path}opened_on", str(row.opened_on), f"a day not before {row.received_on}"))
+    if faults:
+        raise BadInput("; ".join(fault.sentence() for fault in faults), faults=faults)
 
 
 def _numbered(rows: Sequence[OpeningRow], day: date) -> list[OpeningRow]:

@@ -6,7 +6,7 @@ import pytest
 
 from inventory import clock
 from inventory.errors import BadInput, Conflict, Shortage, Unusable, WrongState
-from inventory.models import Alert, Lot, LotDecision, Movement, Portion, Reservation, StockEvent
+from inventory.models import Alert, Lot, LotDecision, Movement, Party, Portion, Reservation, StockEvent
 from inventory.selectors import find_lots, usable_portions
 from inventory.services.lots import (
     ORIGIN_UNKNOWN,
@@ -81,6 +81,8 @@ def test_an_opening_lot_without_a_number_is_given_one_and_says_that_its_origin_i
         ({"quantity": 10**12 + 1}, BadInput, "quantity"),
         ({"status": "fine"}, BadInput, "status"),
         ({"received_on": date(2026, 5, 2), "expires_on": date(2026, 5, 1)}, BadInput, "expires_on"),
+        ({"received_on": date(2026, 5, 2), "opened_on": date(2026, 5, 1)}, BadInput, "opened_on"),
+        ({"supplier": Party(code="SHOP", role="customer")}, BadInput, "supplier"),
         ({"unit_cost_e6": -1}, BadInput, "unit_cost"),
         ({"number": "TAKEN"}, Conflict, "lot"),
         ({"number": "x" * 65}, BadInput, "lot"),

@@ -50,7 +50,7 @@ def test_batch_numbers_pass_over_those_of_batches_and_lots():
 def test_a_number_taken_by_somebody_else_in_the_meantime_is_a_conflict_and_changes_nothing(monkeypatch):
     oil = make_item("OIL")
     make_lot(oil, number="N1")
-    monkeypatch.setattr("inventory.services.lots._check_numbers_free", lambda new_lots: None)
+    monkeypatch.setattr("inventory.services.lots._check_numbers_free", lambda new_lots, paths: None)
     before = books()
     with pytest.raises(Conflict) as refusal:
         make_lot(oil, number="N1")

@@ -38,6 +38,7 @@ FILLERS = {"lots": _lots, "portions": _lots, "stock-events": _lots}
 WRONG = {
     ("POST", "opening-stock", "rows.quantity"): ["3 pc", "5 mL"],
     ("POST", "opening-stock", "rows.lot"): ["W1", "--"],
+    ("POST", "opening-stock", "rows.supplier"): ["LANE"],
     ("POST", "opening-stock", "happened_at"): IN_A_MINUTE,
     ("POST", "lot-release", "decided_at"): IN_A_MINUTE,
     ("POST", "lot-hold", "decided_at"): ["2027-03-01T10:00:00+00:30"],
