@@ -16,7 +16,6 @@ from decimal import Decimal
 from pathlib import Path
 
 import xlsxwriter  # type: ignore[import-untyped]
-from django.db import transaction
 from django.db.models import F
 
 from inventory.errors import BadInput, Conflict, Fault
@@ -31,6 +30,8 @@ from inventory.models import (
     Setting,
 )
 from inventory.quantities import COUNT, MASS, QuantityError, parse_quantity, show_percent, show_quantity
+from inventory.transactions import steady_read
+from planner.exchange.archive import packed
 from planner.exchange.escaping import escaped
 from planner.exchange.known import Content, contents_of
 from planner.exchange.stock import MONEY_E6, show_money
@@ -60,6 +61,10 @@ class Exported:
     tables: dict[str, list[Cells]]
     left_out: list[str]
 
+    def written(self) -> dict[str, int]:
+        """Rows by table; tables without rows are not there."""
+        return {name: len(rows) for name, rows in self.tables.items() if rows}
+
 
 def export_tables(path: Path) -> ExportReport:
     """Write all tables to a folder that is new or empty, or to a new file ending in .xlsx.
@@ -80,8 +85,7 @@ def export_tables(path: Path) -> ExportReport:
     except OSError as error:
         fault = Fault("path", str(path), "a folder or file that may be written")
         raise BadInput(f"{path}: {error.strerror}", faults=[fault]) from error
-    written = {name: len(rows) for name, rows in exported.tables.items() if rows}
-    return ExportReport(str(path), written, exported.left_out)
+    return ExportReport(str(path), exported.written(), exported.left_out)
 
 
 def _refuse_taken(path: Path) -> None:
@@ -93,8 +97,8 @@ def _refuse_taken(path: Path) -> None:
 
 
 def exported_tables() -> Exported:
-    """All tables as text, read in one transaction."""
-    with transaction.atomic():
+    """All tables as text, as they are at one moment."""
+    with steady_read():
         return _Export().tables()
 
 
@@ -114,6 +118,11 @@ def csv_files(exported: Exported) -> dict[str, bytes]:
         writer.writerows([row.get(column, "") for column in columns] for row in _escaped_rows(name, rows))
         files[f"{name}.csv"] = text.getvalue().encode()
     return files
+
+
+def archive_bytes(exported: Exported) -> bytes:
+    """The CSV files in one ZIP."""
+    return packed(csv_files(exported))
 
 
 def workbook_bytes(exported: Exported) -> bytes:

@@ -50,6 +50,7 @@ class LoadRefused(BadInput):
             "1 fault; nothing was loaded" if count == 1 else f"{count} faults; nothing was loaded",
             code="tables_refused",
             faults=faults,
+            more_faults=left_out,
         )
         self.left_out = left_out
 

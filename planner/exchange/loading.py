@@ -54,7 +54,9 @@ class LoadReport:
 
 
 def load_tables(source: Source, who: User | None = None, *, check_only: bool = False) -> LoadReport:
-    """Load a folder of CSV files, an XLSX workbook, or named bytes of either. Raises LoadRefused with every fault.
+    """Load a folder of CSV files, an XLSX workbook, or named bytes of either or of a ZIP of CSV files.
+
+    Raises LoadRefused with every fault.
 
     1. Files become tables of text, within bounds.
     2. In one transaction: rows are typed and checked against each other and the database; any fault ends it here.

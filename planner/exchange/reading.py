@@ -1,4 +1,4 @@
-"""From a folder of CSV files or one XLSX workbook to tables of text. Knows nothing of what the columns mean.
+"""From CSV files, in a folder or a ZIP, or one XLSX workbook to tables of text. Knows nothing of what columns mean.
 
 Every cell becomes text: a typed XLSX number keeps its digits ("0.1" stays 0.1), a typed date becomes ISO 8601,
 a typed truth value becomes yes or no. Everything read is bounded: bytes, rows, columns, characters in a cell.
@@ -13,17 +13,18 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from planner.exchange import workbook
+from planner.exchange import archive, workbook
 from planner.exchange.escaping import is_formula, taken_back
-from planner.exchange.faults import Faults
+from planner.exchange.faults import Faults, shown
 from planner.exchange.limits import (
     MAX_CELL_CHARACTERS,
     MAX_COLUMNS,
     MAX_FILE_BYTES,
     MAX_ROWS,
+    MAX_UNPACKED_BYTES,
 )
 
-# What can be read: a folder or a workbook on disk, or named bytes ("lots.csv", "workshop.xlsx") as uploaded.
+# What can be read: a folder or a workbook on disk, or named bytes ("lots.csv"; "workshop.xlsx" or "tables.zip" alone).
 Source = Path | Mapping[str, bytes]
 
 FORMS = "a folder of CSV files or one .xlsx workbook"
@@ -58,6 +59,8 @@ def read_tables(source: Source, known: Mapping[str, Sequence[str]], faults: Faul
     names = list(source)
     if len(names) == 1 and names[0].lower().endswith(".xlsx"):
         return _read_workbook(names[0], source[names[0]], known, faults)
+    if len(names) == 1 and names[0].lower().endswith(".zip"):
+        return _read_archive(names[0], source[names[0]], known, faults)
     found = {name: content for name, content in source.items() if not name.startswith(".")}
     return _read_files(found.items(), known, faults)
 
@@ -189,6 +192,32 @@ def _separator_of(text: str, columns: Sequence[str]) -> str:
         return sum(cell.strip(' "').lower() in columns for cell in header.split(separator))
 
     return ";" if known_by(";") > known_by(",") else ","
+
+
+# --- ZIP ---------------------------------------------------------------------------------------------------
+
+
+def _read_archive(
+    place: str, content: bytes, known: Mapping[str, Sequence[str]], faults: Faults
+) -> dict[str, TextTable]:
+    """CSV files in a ZIP, at its top or all in one folder, as packing a folder gives them."""
+    if not _fits(place, content, faults):
+        return {}
+    bounds = archive.Bounds("a ZIP", "a ZIP of CSV files, without a password", MAX_UNPACKED_BYTES)
+    try:
+        parts = archive.unpacked(content, bounds, lambda name: name.lower().endswith(".csv"))
+    except archive.ArchiveRefused as refusal:
+        faults.add(place, None, "", refusal.value, refusal.accepted)
+        return {}
+    seen = {name: part for name, part in parts.items() if not _is_hidden(name)}
+    folders = {name.rpartition("/")[0] for name in seen}
+    cut = len(folders.pop()) + 1 if len(folders) == 1 and "" not in folders else 0
+    return _read_files(((shown(name[cut:]), part) for name, part in seen.items()), known, faults)
+
+
+def _is_hidden(name: str) -> bool:
+    """Whether a program that packs folders added it for itself: a name that begins with a dot or two underscores."""
+    return any(part.startswith((".", "__")) and part not in (".", "..") for part in name.split("/"))
 
 
 # --- XLSX --------------------------------------------------------------------------------------------------

@@ -13,7 +13,6 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-import zlib
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
@@ -22,9 +21,9 @@ from xml.etree import ElementTree
 
 import python_calamine
 
+from planner.exchange import archive
 from planner.exchange.limits import (
     MAX_CELL_CHARACTERS,
-    MAX_PARTS,
     MAX_SHARED_CHARACTERS,
     MAX_SHEET_AREA,
     MAX_UNPACKED_BYTES,
@@ -32,7 +31,6 @@ from planner.exchange.limits import (
 )
 
 _READABLE = "a workbook that a spreadsheet program saved as .xlsx, without a password"
-_PIECE_BYTES = 1024**2
 _REFERENCE = re.compile(rb"""\sr\s*=\s*["']([^"']*)["']""")
 _CELL_NAME = re.compile(rb"^([A-Z]{0,3})([0-9]{1,7})$")
 _SHARED_INDEX = re.compile(rb"<(?:\w+:)?v[^>]*>\s*([0-9]+)\s*<")
@@ -104,46 +102,16 @@ def _text_of(cell: object) -> str:
 
 
 def _unpacked(content: bytes) -> dict[str, bytes]:
+    bounds = archive.Bounds("a workbook", _READABLE, MAX_UNPACKED_BYTES)
     try:
-        with zipfile.ZipFile(io.BytesIO(content)) as book:
-            entries = [entry for entry in book.infolist() if not entry.is_dir()]
-            _check_directory(entries)
-            room = MAX_UNPACKED_BYTES
-            parts: dict[str, bytes] = {}
-            for entry in entries:
-                if entry.filename.endswith((".xml", ".rels")):
-                    parts[entry.filename] = _unpacked_part(book, entry, room)
-                    room -= len(parts[entry.filename])
-            return parts
-    except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, OSError, ValueError) as error:
-        raise WorkbookRefused("not readable", _READABLE) from error
+        parts = archive.unpacked(content, bounds, _is_read)
+    except archive.ArchiveRefused as refusal:
+        raise WorkbookRefused(refusal.value, refusal.accepted) from refusal
+    return {name: part for name, part in parts.items() if _is_read(name)}
 
 
-def _check_directory(entries: list[zipfile.ZipInfo]) -> None:
-    names = [entry.filename for entry in entries]
-    if len(names) > MAX_PARTS or len(set(names)) < len(names):
-        raise WorkbookRefused(f"{len(names)} parts", f"a workbook of at most {MAX_PARTS} parts, each once")
-    if any(entry.flag_bits & 1 for entry in entries):
-        raise WorkbookRefused("locked by a password", _READABLE)
-    if sum(entry.file_size for entry in entries) > MAX_UNPACKED_BYTES:
-        raise _too_large()
-
-
-def _too_large() -> WorkbookRefused:
-    most = MAX_UNPACKED_BYTES // 1024**2
-    return WorkbookRefused("too large when unpacked", f"a workbook that unpacks to at most {most} MiB")
-
-
-def _unpacked_part(book: zipfile.ZipFile, entry: zipfile.ZipInfo, room: int) -> bytes:
-    """One part, read piece by piece: the directory's word for its size is not relied on."""
-    pieces: list[bytes] = []
-    with book.open(entry) as stream:
-        while piece := stream.read(_PIECE_BYTES):
-            room -= len(piece)
-            if room < 0:
-                raise _too_large()
-            pieces.append(piece)
-    return b"".join(pieces)
+def _is_read(name: str) -> bool:
+    return name.endswith((".xml", ".rels"))
 
 
 def _repacked(parts: dict[str, bytes]) -> bytes:
