@@ -15,7 +15,7 @@ from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
 
 from inventory.errors import Conflict, Fault, NotFound
 from inventory.ledger import among
-from inventory.models import Lot, Movement, Reservation, StockEvent
+from inventory.models import Reservation
 from inventory.quantities import round_down, round_half_up
 from inventory.selectors import reservations_of
 from inventory.usability import last_day_of
@@ -147,24 +147,6 @@ def check_rows(version_id: int) -> list[Row]:
     """A version's checks in columns, in the order in which they were written. One query."""
     checks = Check.objects.filter(version=version_id).order_by("pk")
     return [dict(row) for row in checks.values("name", "stage", "unit", "low", "high", "expected")]
-
-
-# --- batches in columns ------------------------------------------------------------------------------------
-
-
-def made_lot_rows(transformation_ids: Iterable[int]) -> dict[int, list[Row]]:
-    """The lots that came of these makings, by id, with how much was ``made`` of each. Two queries."""
-    ids = list(transformation_ids)
-    found: dict[int, list[Row]] = {pk: [] for pk in ids}
-    made = Movement.objects.filter(lot__transformation__in=ids, event__kind=StockEvent.Kind.MADE)
-    quantities = dict(made.values_list("lot").annotate(total=Sum("quantity")).order_by())
-    lots = Lot.objects.filter(transformation__in=ids).order_by("pk")
-    for row in lots.values(
-        "pk", "transformation", "item__code", "item__measure", "number", "status", "received_on", "available_on",
-        "expires_on", "trial", "unit_cost_e6",
-    ):  # fmt: skip
-        found[row["transformation"]].append(row | {"made": quantities.get(row["pk"], 0)})
-    return found
 
 
 class BatchRow(NamedTuple):

@@ -143,6 +143,8 @@ class FormulaFilters(Form):
 
 
 class VersionRow(Answer):
+    """``approved_by`` is null where nobody was signed in."""
+
     version = fields.Whole(*POSITIONS)
     basis = fields.Choice(*BASES)
     yield_percent = fields.Percent(1)
@@ -153,7 +155,7 @@ class VersionRow(Answer):
     batch_multiple = fields.Quantity(allow_null=True)
     max_batch = fields.Quantity(allow_null=True)
     approved_at = fields.Instant(allow_null=True)
-    approved_by = fields.Text(150, blank=True)
+    approved_by = fields.Text(150, allow_null=True)
 
 
 class FormulaAnswer(Answer):
@@ -217,7 +219,7 @@ def version_row(row: dict[str, Any]) -> Json:
         "batch_multiple": None if multiple == 1 else show_quantity(multiple, measure),
         "max_batch": None if most is None else show_quantity(most, measure),
         "approved_at": row["approved_at"],
-        "approved_by": row["approved_by__username"] or "",
+        "approved_by": row["approved_by__username"],
     }
 
 
@@ -377,7 +379,7 @@ def _places_in(asked: Json) -> Callable[[Fault], str]:
 FILL_VERSION: Json = {
     "version": 1, "basis": "per_unit", "yield_percent": "100", "loss": "0 g", "status": "approved",
     "preferred": False, "min_batch": "0 pc", "batch_multiple": None, "max_batch": None,
-    "approved_at": "2027-03-01T09:00:00+00:00", "approved_by": "",
+    "approved_at": "2027-03-01T09:00:00+00:00", "approved_by": None,
 }  # fmt: skip
 RUB_VERSION: Json = FILL_VERSION | {"basis": "percent", "min_batch": "0 g"}
 WAX_CAUTION: Json = {"item": "WAX", "caution": "Hot wax: no water in, never left alone."}

@@ -11,7 +11,7 @@ from django.test.utils import CaptureQueriesContext
 
 from inventory.errors import Conflict, NotFound
 from production import selectors
-from production.services import batches, finishing, weighing
+from production.services import batches, weighing
 from production.services.formulas import CheckSpec, LineSpec, SubstituteSpec
 from tests.production.builders import formula, in_days, item, ph_check, stock
 
@@ -148,16 +148,6 @@ def test_a_reading_is_found_by_its_stock_event_in_its_batch_only(batch):
     other = batches.plan(version=batch.version, charge=100_000, planned_for=in_days(0))
     with pytest.raises(NotFound):
         selectors.find_weighing(other, shown.event)
-
-
-def test_lots_made_are_told_with_what_was_made_of_them(batch):
-    batches.start(batch=batch)
-    for line in list(batch.lines.order_by("position")):
-        portion = batch.transformation.reservations.get(portion__lot__item=line.item).portion
-        weighing.weigh(line=line, portion=portion, quantity=line.required)
-    finishing.finish(batch=batch, made=480_000, why="")
-    (row,) = selectors.made_lot_rows([batch.pk])[batch.pk]
-    assert (row["number"], row["made"], row["status"]) == ("B1", 480_000, "quarantine")
 
 
 def queries_of(act) -> int:
