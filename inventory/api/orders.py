@@ -12,7 +12,7 @@ from rest_framework.request import Request
 from inventory import selectors, trade
 from inventory.api import fields
 from inventory.api.frame import Answer, Form, Json, Lines, View, answer_of, lists, named, reads, refused, writes
-from inventory.api.lines import all_named, one_named, quantities_of
+from inventory.api.naming import all_named, chosen, one_named, quantities_of
 from inventory.api.pages import Listing
 from inventory.errors import Fault, NotFound
 from inventory.models import Item, Lot, Movement, PurchaseOrder, PurchaseOrderLine
@@ -23,11 +23,6 @@ from inventory.services.buying import Delivery, OrderLine
 
 MICRO = 1_000_000
 MOMENT = "2027-03-01T09:00:00+00:00"
-
-
-def chosen(asked: Json, **find: Any) -> Json:
-    """The filters that were asked for, each code of ``find`` replaced by what it names. Raises NotFound."""
-    return asked | {name: named(look, asked[name], name) for name, look in find.items() if name in asked}
 
 
 # --- purchase orders ---------------------------------------------------------------------------------------
@@ -57,7 +52,7 @@ class OrderFilters(Form):
     due_before = fields.Day(required=False)
 
 
-class LineClosed(Form):
+class OrderLineClosed(Form):
     item = fields.Code(refers_to="items")
     due_on = fields.Day()
     why = fields.Text(NAME_LENGTH)
@@ -74,7 +69,7 @@ OrderLineAnswer = answer_of(
 )
 
 
-class OrderAnswer(Answer):
+class PurchaseOrderAnswer(Answer):
     order = fields.Code()
     supplier = fields.Code()
     placed_at = fields.Instant()
@@ -129,7 +124,7 @@ ORDER: Json = {"order": "P-7", "supplier": "HOLLOW", "placed_at": MOMENT, "lines
 
 class Orders(View):
     @lists(
-        OrderAnswer,
+        PurchaseOrderAnswer,
         filters=OrderFilters,
         summary="List purchase orders",
         query={"item": "WAX", "open": "yes", "due_before": "2027-03-10"},
@@ -142,7 +137,7 @@ class Orders(View):
 
     @writes(
         NewOrder,
-        OrderAnswer,
+        PurchaseOrderAnswer,
         status=201,
         summary="Place a purchase order",
         asks={
@@ -173,7 +168,7 @@ class Orders(View):
 
 
 class OneOrder(View):
-    @reads(OrderAnswer, summary="Read a purchase order", path={"order": "P-7"}, gives=ORDER)
+    @reads(PurchaseOrderAnswer, summary="Read a purchase order", path={"order": "P-7"}, gives=ORDER)
     def get(self, request: Request, asked: Json, order: str) -> Json:
         """One order with its lines: what was ordered, what has come, and what is still to come."""
         return read_order(order)
@@ -181,8 +176,8 @@ class OneOrder(View):
 
 class CloseLine(View):
     @writes(
-        LineClosed,
-        OrderAnswer,
+        OrderLineClosed,
+        PurchaseOrderAnswer,
         summary="Close a line of a purchase order",
         path={"order": "P-7"},
         asks={"item": "TIN", "due_on": "2027-03-06", "why": "the mould broke"},
@@ -238,14 +233,18 @@ class NewReceipt(Form):
     lots = Lines(child=NewReceiptLot())
 
 
-class ReceiptFilters(Form):
-    """The days are those on which the lots were received, both included."""
-
-    supplier = fields.Code(required=False)
-    item = fields.Code(required=False)
-    order = fields.Code(required=False)
-    from_day = fields.Day(required=False)
-    to_day = fields.Day(required=False)
+# "from" is a word of Python, so that the form cannot be written as a class.
+ReceiptFilters = type(
+    "ReceiptFilters",
+    (Form,),
+    {
+        "supplier": fields.Code(required=False),
+        "item": fields.Code(required=False),
+        "order": fields.Code(required=False),
+        "from": fields.Day(required=False),
+        "to": fields.Day(required=False),
+    },
+)
 
 
 class ReceiptRow(Answer):
@@ -362,11 +361,12 @@ class Receipts(View):
         ReceiptRow,
         filters=ReceiptFilters,
         summary="List what was received",
-        query={"order": "P-7", "from_day": "2027-03-01", "to_day": "2027-03-01"},
+        query={"order": "P-7", "from": "2027-03-01", "to": "2027-03-01"},
         gives=[CAME],
     )
     def get(self, request: Request, asked: Json) -> Listing:
-        """Every lot that came with a delivery, in the order in which they were written down."""
+        """Every lot that came with a delivery, in the order in which they were written down. The days are those on
+        which the lots were received, both included."""
         found = chosen(asked, supplier=selectors.find_party, item=selectors.find_item, order=selectors.find_order)
         return Listing(trade.receipts(**found).values(*trade.RECEIPT_COLUMNS), "pk", receipt_row)
 

@@ -13,4 +13,9 @@ RIGHTS = {
     ("POST", "purchase-order-close-line"): TRADING,
     ("GET", "receipts"): READERS,
     ("POST", "receipts"): TRADING_AND_BENCH,
+    ("GET", "demands"): READERS,
+    ("POST", "demands"): TRADING,
+    ("POST", "demand-close"): TRADING,
+    ("POST", "demand-reserve"): TRADING_AND_BENCH,
+    ("POST", "demand-free"): TRADING_AND_BENCH,
 }

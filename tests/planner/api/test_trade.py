@@ -6,6 +6,7 @@ from typing import Any
 
 from rest_framework.test import APIClient
 
+from tests.planner.api.areas.trade import tins_filled
 from tests.planner.api.house import everything
 from tests.planner.small_house import FROM
 from tests.tables import plan
@@ -104,8 +105,8 @@ def test_a_delivery_may_be_written_down_on_a_later_day(house: House) -> None:
     (lot,) = post(house["buyer"], "receipts", body).json()["lots"]
     assert (lot["lot"], lot["received_on"]) == ("20270226-1", "2027-02-26")
     assert lot["happened_at"].startswith("2027-02-26")
-    assert len(rows(house["viewer"], "receipts?from_day=2027-02-26&to_day=2027-02-26")) == 1
-    assert rows(house["viewer"], "receipts?from_day=2027-02-27") == []
+    assert len(rows(house["viewer"], "receipts?from=2027-02-26&to=2027-02-26")) == 1
+    assert rows(house["viewer"], "receipts?from=2027-02-27") == []
 
 
 def test_orders_are_found_by_a_line_that_is_all_of_what_is_asked(house: House) -> None:
@@ -133,3 +134,54 @@ def test_an_order_that_cannot_be_is_refused(house: House) -> None:
     post(house["buyer"], "purchase-orders/P-1/close-line", OF_CLOSED)
     again = post(house["buyer"], "purchase-orders/P-1/close-line", OF_CLOSED)
     assert (again.status_code, again.json()["code"]) == (409, "closed")
+
+
+# --- demands -----------------------------------------------------------------------------------------------
+
+L9 = {"item": "RUB-50", "due_on": "2027-03-19", "customer": "LANE", "reference": "L-9"}
+
+
+def test_what_is_wanted_is_planned_until_it_is_closed(house: House) -> None:
+    market = {"item": "RUB-50", "due_on": "2027-03-20", "reference": "market"}
+
+    def wanted() -> list[tuple[str, str]]:
+        return [(row["day"], row["gross"]) for row in plan(FROM, 4)["requirements"] if row["item"] == "RUB-50"]
+
+    assert post(house["buyer"], "demands", market | {"quantity": "24 pc"}).status_code == 201
+    assert wanted() == [("2027-03-19", "60 pc"), ("2027-03-20", "24 pc")]
+    check_refused(house["buyer"], "demands", market | {"quantity": "1 pc"}, 409, "demand_exists", "reference")
+    assert post(house["buyer"], "demands/close", market).status_code == 200
+    assert wanted() == [("2027-03-19", "60 pc")]
+    assert [row["reference"] for row in rows(house["viewer"], "demands?open=no")] == ["market"]
+    assert [row["reference"] for row in rows(house["viewer"], "demands?open=yes&item=RUB-50")] == ["L-9"]
+    again = post(house["buyer"], "demands/close", market)
+    assert (again.status_code, again.json()["code"]) == (409, "closed")
+
+
+def test_stock_is_set_aside_once_and_no_more_than_is_wanted(house: House) -> None:
+    tins_filled()
+    part = post(house["maker"], "demands/reserve", L9 | {"quantity": "20 pc"}).json()
+    assert (part["reserved"], part["open"]) == ("20 pc", "60 pc")
+    rest = post(house["maker"], "demands/reserve", L9).json()
+    assert rest["reservations"] == [{"lot": "R1", "place": "shelf", "container": "", "quantity": "60 pc"}]
+    check_refused(house["maker"], "demands/reserve", L9 | {"quantity": "1 pc"}, 409, "more_than_wanted", "quantity")
+    assert post(house["maker"], "demands/reserve", L9).json()["code"] == "more_than_wanted"
+    assert post(house["maker"], "demands/free", L9).json()["reserved"] == "0 pc"
+    assert post(house["maker"], "demands/free", L9).json()["reserved"] == "0 pc"
+
+
+def test_a_shortage_names_what_is_wanted_and_what_is_free(house: House) -> None:
+    before = everything()
+    answer = post(house["buyer"], "demands/reserve", L9)
+    told = answer.json()
+    assert (answer.status_code, told["code"]) == (409, "shortage")
+    assert told["shortages"] == [{"item": "RUB-50", "position": 0, "wanted": "60 pc", "free": "0 pc"}]
+    assert everything() == before
+
+
+def test_stock_that_does_not_live_as_long_as_the_customer_wants_is_not_set_aside(house: House) -> None:
+    tins_filled()
+    house["buyer"].patch("/api/v1/parties/LANE", {"min_remaining_days": 163}, format="json")
+    assert post(house["buyer"], "demands/reserve", L9).json()["shortages"][0]["free"] == "0 pc"
+    house["buyer"].patch("/api/v1/parties/LANE", {"min_remaining_days": 162}, format="json")
+    assert post(house["buyer"], "demands/reserve", L9).status_code == 200

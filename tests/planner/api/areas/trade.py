@@ -5,8 +5,10 @@ from __future__ import annotations
 from datetime import date
 
 from inventory import selectors
+from inventory.models import Demand
 from inventory.services.buying import Delivery, OrderLine, place_order, receive
-from tests.inventory.builders import KG, make_item, make_party
+from inventory.services.dispatching import reserve_demand, want
+from tests.inventory.builders import KG, make_item, make_lot, make_party, make_stock
 
 ORDER_NAMED = {("GET", "purchase-orders"), ("GET", "purchase-order"), ("POST", "purchase-order-close-line")}
 WAX_DUE = date(2027, 3, 4)
@@ -17,6 +19,11 @@ def prepare(operation: tuple[str, str]) -> None:
         order_p7()
     if operation == ("GET", "receipts"):
         _w3_came()
+    if operation == ("POST", "demand-reserve"):
+        tins_filled()
+    if operation == ("POST", "demand-free"):
+        tins_filled()
+        reserve_demand(demand=Demand.objects.get())
 
 
 def order_p7() -> None:
@@ -24,6 +31,12 @@ def order_p7() -> None:
     wax, tin = selectors.find_item("WAX"), selectors.find_item("TIN")
     lines = [OrderLine(wax, 2 * KG, WAX_DUE), OrderLine(tin, 100, date(2027, 3, 6))]
     place_order(supplier=selectors.find_party("HOLLOW"), lines=lines, code="P-7")
+
+
+def tins_filled() -> None:
+    """80 filled tins stand on the shelf, released: lot R1."""
+    tin = selectors.find_item("RUB-50")
+    make_lot(tin, 80, number="R1", place="shelf", expires_on=date(2027, 8, 28))
 
 
 def _w3_came() -> None:
@@ -50,7 +63,13 @@ def _receipts(count: int) -> None:
         receive(supplier=make_party(), deliveries=[Delivery(item=make_item(), quantity=5)])
 
 
-FILLERS = {"purchase-orders": _orders, "receipts": _receipts}
+def _demands(count: int) -> None:
+    for _ in range(count):
+        portion = make_stock(quantity=9)
+        reserve_demand(demand=want(item=portion.lot.item, quantity=5, due_on=date(2027, 3, 9), customer=make_party()))
+
+
+FILLERS = {"purchase-orders": _orders, "receipts": _receipts, "demands": _demands}
 WRONG = {
     ("POST", "purchase-orders", "supplier"): ["LANE"],
     ("POST", "purchase-orders", "lines.quantity"): ["3 pc", "5 mL"],
@@ -65,5 +84,15 @@ WRONG = {
     ("POST", "receipts", "lots.due_on"): ["2027-03-05"],
     ("POST", "receipts", "lots.expires_on"): ["2027-02-28", "2027-01"],
     ("POST", "receipts", "lots.unit_cost"): ["-1", "0.0000001"],
+    ("POST", "demands", "customer"): ["HOLLOW"],
+    ("POST", "demands", "quantity"): ["3 g", "1.5 pc"],
+    ("POST", "demand-reserve", "quantity"): ["3 g", "61 pc"],
 }
+for _route in ("demand-close", "demand-reserve", "demand-free"):
+    WRONG |= {
+        ("POST", _route, "item"): ["TIN"],
+        ("POST", _route, "due_on"): ["2027-03-20"],
+        ("POST", _route, "customer"): ["HOLLOW", None],
+        ("POST", _route, "reference"): ["L-10", ""],
+    }
 VOLATILE = {"uid"}

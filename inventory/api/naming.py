@@ -1,15 +1,25 @@
-"""What the lines of a request name by code, found in one query, with a fault for each that names nothing."""
+"""What a request names by code: in its filters, and in its lines with one query and a fault for each."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, TypeVar
 
-from inventory.api.frame import Json, quantity_of
+from inventory.api.frame import Json, named, quantity_of
 from inventory.errors import BadInput, Fault, NotFound
 from inventory.models import Item
 
 Found = TypeVar("Found")
+# Filters whose names are words of Python, or of something else, where they are arguments.
+ARGUMENTS = {"from": "from_day", "to": "to_day", "lot": "number"}
+
+
+def chosen(asked: Json, **find: Callable[[str], Any]) -> Json:
+    """The filters that were asked for, as arguments; a code by what ``find`` says that it names. Raises NotFound."""
+    return {
+        ARGUMENTS.get(name, name): named(find[name], value, name) if name in find else value
+        for name, value in asked.items()
+    }
 
 
 def all_named(
