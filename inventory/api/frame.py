@@ -422,6 +422,9 @@ TITLES = {
 
 
 class ProblemError(serializers.Serializer):
+    """``file`` is there where a file was brought that has several parts; ``row`` where it has rows."""
+
+    file = serializers.CharField(required=False)
     field = serializers.CharField()
     row = serializers.IntegerField(allow_null=True)
     value = serializers.CharField()

@@ -55,10 +55,13 @@ def document(status: int, code: str, detail: str, faults: list[Fault] | None = N
         "status": status,
         "detail": detail,
         "code": code,
-        "errors": [
-            {"field": one.field, "row": one.row, "value": one.value, "accepted": one.accepted} for one in faults or []
-        ],
+        "errors": [_fault_told(one) for one in faults or []],
     }
+
+
+def _fault_told(one: Fault) -> dict[str, Any]:
+    place = {"file": one.file} if one.file else {}
+    return place | {"field": one.field, "row": one.row, "value": one.value, "accepted": one.accepted}
 
 
 def answer(error: Exception, context: dict[str, Any]) -> Response | None:

@@ -15,5 +15,8 @@ RIGHTS = {
     ("POST", "alerts-refresh"): (MAKER, BUYER, OWNER),
     ("GET", "reviews"): READERS,
     ("POST", "reviews"): (MAKER, BUYER, OWNER),
+    ("GET", "tables"): (MAKER, OWNER),
+    ("GET", "tables-report"): (MAKER, OWNER),
+    ("POST", "tables"): (OWNER,),
     ("GET", "counts"): READERS_AND_HELPER,
 }

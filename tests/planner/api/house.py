@@ -78,6 +78,10 @@ def never_wrong() -> dict[tuple[str, str, str], str]:
     return {field: why for area in _area_modules() for field, why in getattr(area, "NEVER_WRONG", {}).items()}
 
 
+def files() -> dict[Operation, tuple[str, bytes]]:
+    return {operation: file for area in _area_modules() for operation, file in getattr(area, "FILES", {}).items()}
+
+
 def volatile() -> set[str]:
     return {name for area in _area_modules() for name in getattr(area, "VOLATILE", set())}
 
@@ -143,6 +147,10 @@ class Described:
         content = self.told["responses"][str(self.status)].get("content", {}).get("application/json")
         return content["schema"] if content else None
 
+    def answer_media(self) -> set[str]:
+        """The media of success: JSON, nothing, or kinds of files."""
+        return set(self.told["responses"][str(self.status)].get("content", {}))
+
     def caller(self) -> str:
         """Someone who may: a role that the table allows, the owner first."""
         allowed = PERMISSIONS[self.operation]
@@ -193,6 +201,9 @@ def named(found: Iterable[Described]) -> dict[str, Any]:
 
 def send(client: APIClient, one: Described, body: Any = None, **headers: str) -> Any:
     """Send the example of an operation, or another body to its address."""
+    if body is None and one.operation in files():
+        media, content = files()[one.operation]
+        return client.generic(one.method, one.address(), content, content_type=media, headers=headers)
     content = b"" if body is None else json.dumps(body)
     return client.generic(one.method, one.address(), content, content_type="application/json", headers=headers)
 

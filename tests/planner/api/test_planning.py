@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import io
 import json
+import zipfile
 from io import StringIO
+from pathlib import Path
 from typing import Any
 
 import pytest
 from django.core.management import call_command
 from rest_framework.test import APIClient
 
-from inventory.models import Portion
+from inventory.models import Portion, StockEvent
 from inventory.selectors import get_lot
+from planner.api.tables import XLSX, ZIP
+from planner.exchange import archive_bytes, exported_tables, workbook_bytes
+from planner.exchange.archive import packed
 from production.selectors import find_batch
 from production.services import batches as bench
 from production.services import finishing, weighing
@@ -270,3 +276,161 @@ def test_a_difference_between_books_and_ledger_is_told(house: dict[str, APIClien
     assert answer == json.loads(printed_anyway("verify_ledger"))
     assert answer["ok"] is False
     assert {row["what"] for row in answer["differences"]} >= {"on_hand"}
+
+
+# --- tables out and in -------------------------------------------------------------------------------------
+
+ITEMS = b"item,name,kind\nCLAY,White clay,raw\n"
+
+
+def bring(client: APIClient, content: bytes, media: str = ZIP, query: str = "", **headers: str) -> Any:
+    return client.generic("POST", f"/api/v1/tables{query}", content, content_type=media, headers=headers)
+
+
+def test_the_tables_go_out_in_the_form_that_was_asked_for(house: dict[str, APIClient]) -> None:
+    book, archive = workbook_bytes(exported_tables()), archive_bytes(exported_tables())
+    for query, accept, content, media in [
+        ("", "*/*", book, XLSX),
+        ("", XLSX, book, XLSX),
+        ("?format=xlsx", "*/*", book, XLSX),
+        ("", ZIP, archive, ZIP),
+        ("?format=zip", "*/*", archive, ZIP),
+        ("?format=zip", "text/html,*/*;q=0.8", archive, ZIP),
+    ]:
+        answer = house["maker"].get(f"/api/v1/tables{query}", headers={"Accept": accept})
+        assert (answer.status_code, answer.headers["content-type"]) == (200, media)
+        assert answer.content == content
+        kind = "zip" if media == ZIP else "xlsx"
+        assert answer.headers["Content-Disposition"] == f'attachment; filename="tables-2027-03-01.{kind}"'
+    answer = house["maker"].get("/api/v1/tables", headers={"Accept": "text/html"})
+    assert (answer.status_code, answer.headers["content-type"]) == (406, "application/problem+json")
+    assert answer.json()["code"] == "not_acceptable"
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "zip"])
+def test_what_went_out_comes_in_again_as_nothing_new(house: dict[str, APIClient], kind: str) -> None:
+    taken = house["owner"].get(f"/api/v1/tables?format={kind}")
+    before = everything()
+    answer = bring(house["owner"], taken.content, taken.headers["content-type"])
+    report = house["owner"].get("/api/v1/tables/report").json()
+    assert answer.json() == {
+        "checked_only": False,
+        "added": {},
+        "updated": {},
+        "unchanged": report["written"],
+        "report": [],
+    }
+    assert everything() == before
+
+
+def test_the_report_of_what_goes_out_is_that_of_the_command(house: dict[str, APIClient], tmp_path: Path) -> None:
+    bench.start(batch=find_batch("B-1"))
+    told = json.loads(printed("export", str(tmp_path / "out.xlsx")))
+    answer = house["maker"].get("/api/v1/tables/report").json()
+    assert answer == {"written": told["written"], "left_out": told["left_out"]}
+    assert answer["left_out"] == ["batch B-1: started"]
+
+
+def test_a_check_tells_what_would_be_done_and_does_nothing(house: dict[str, APIClient]) -> None:
+    before = everything()
+    answer = bring(house["owner"], packed({"items.csv": ITEMS}), query="?check=yes").json()
+    assert (answer["checked_only"], answer["added"]) == (True, {"items": 1})
+    assert everything() == before
+    answer = bring(house["owner"], packed({"items.csv": ITEMS}), query="?check=no").json()
+    assert (answer["checked_only"], answer["added"]) == (False, {"items": 1})
+    assert house["viewer"].get("/api/v1/items/CLAY").json()["name"] == "White clay"
+
+
+def test_what_was_brought_bears_the_name_of_who_brought_it(house: dict[str, APIClient]) -> None:
+    lots = b"item,lot,quantity,status\nCLAY,C1,2 kg,released\n"
+    assert bring(house["owner"], packed({"items.csv": ITEMS, "lots.csv": lots})).status_code == 200
+    event = StockEvent.objects.latest("pk")
+    assert (str(event.who), event.movements.get().quantity) == ("owner", 2_000_000)
+
+
+def test_every_fault_of_the_tables_is_told_and_nothing_is_loaded(house: dict[str, APIClient]) -> None:
+    before = everything()
+    lots = b"item,lot,quantity,status\nCLAY,C1,-400 g,released\nMUD,M1,1 kg,somewhere\n"
+    answer = bring(house["owner"], packed({"items.csv": ITEMS, "lots.csv": lots, "notes.txt": b""}))
+    assert (answer.status_code, answer.headers["content-type"]) == (400, "application/problem+json")
+    problem = answer.json()
+    assert (problem["code"], problem["more_faults"]) == ("tables_refused", 0)
+    told = {(one["file"], one["row"], one["field"], one["value"]) for one in problem["errors"]}
+    assert told >= {
+        ("lots.csv", 2, "quantity", "-400 g"),
+        ("lots.csv", 3, "item", "MUD"),
+        ("lots.csv", 3, "status", "somewhere"),
+        ("notes.txt", None, "", ""),
+    }
+    assert all(one["accepted"] for one in problem["errors"])
+    assert everything() == before
+
+
+def test_more_faults_than_are_shown_are_counted(house: dict[str, APIClient]) -> None:
+    rows = b"".join(b"I%d,x,stone\n" % number for number in range(250))
+    problem = bring(house["owner"], packed({"items.csv": b"item,name,kind\n" + rows})).json()
+    assert (len(problem["errors"]), problem["more_faults"]) == (200, 50)
+
+
+@pytest.mark.parametrize(
+    ("content", "media", "status", "code"),
+    [
+        (b"{}", "application/json", 415, "unsupported_media_type"),
+        (b"a=b", "application/x-www-form-urlencoded", 415, "unsupported_media_type"),
+        (ITEMS, "text/csv", 415, "unsupported_media_type"),
+        (b"", ZIP, 400, "bad_input"),
+        (b"", XLSX, 400, "bad_input"),
+        (ITEMS, ZIP, 400, "tables_refused"),
+        (ITEMS, XLSX, 400, "tables_refused"),
+        (packed({"items.csv": ITEMS}), XLSX, 400, "tables_refused"),
+        (packed({"items.csv": b" " * (257 * 1024**2)}), ZIP, 400, "tables_refused"),
+    ],
+    ids=["JSON", "a form", "CSV", "no ZIP", "no workbook", "CSV as ZIP", "CSV as workbook", "ZIP as workbook", "bomb"],
+)
+def test_what_is_no_file_of_tables_is_refused(
+    house: dict[str, APIClient], content: bytes, media: str, status: int, code: str
+) -> None:
+    before = everything()
+    answer = bring(house["owner"], content, media)
+    assert (answer.status_code, answer.json()["code"]) == (status, code)
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert everything() == before
+
+
+@pytest.mark.parametrize("media", [XLSX, ZIP])
+def test_a_file_larger_than_load_takes_is_refused(house: dict[str, APIClient], media: str) -> None:
+    answer = bring(house["owner"], b"x" * (64 * 1024**2 + 1), media)
+    assert (answer.status_code, answer.json()["code"]) == (413, "too_large")
+
+
+def test_tables_may_hold_more_than_a_request_in_json(house: dict[str, APIClient]) -> None:
+    rows = b"".join(b"I%d,x,raw,%s\n" % (number, b"c" * 4_900) for number in range(1_200))
+    files = {"items.csv": b"item,name,kind,caution\n" + rows}
+    content = io.BytesIO()
+    with zipfile.ZipFile(content, "w", zipfile.ZIP_STORED) as archive:
+        archive.writestr("items.csv", files["items.csv"])
+    assert len(content.getvalue()) > 5 * 1024**2
+    assert bring(house["owner"], content.getvalue()).json()["added"] == {"items": 1_200}
+
+
+@pytest.mark.parametrize("query", ["?check=maybe", "?check=", "?check=yes&check=no", "?chek=yes"])
+def test_a_wrong_query_loads_nothing(house: dict[str, APIClient], query: str) -> None:
+    before = everything()
+    answer = bring(house["owner"], packed({"items.csv": ITEMS}), query=query)
+    assert (answer.status_code, answer.json()["errors"][0]["field"]) == (400, query[1:].partition("=")[0])
+    assert everything() == before
+
+
+def test_a_retry_key_holds_for_one_file_and_one_query(house: dict[str, APIClient]) -> None:
+    key = {"Idempotency-Key": "5b8d-9"}
+    first = bring(house["owner"], packed({"items.csv": ITEMS}), **key)
+    after = everything()
+    assert first.json()["added"] == {"items": 1}
+    assert bring(house["owner"], packed({"items.csv": ITEMS}), **key).content == first.content
+    for content, query in [
+        (packed({"items.csv": ITEMS + b"B,b,raw\n"}), ""),
+        (packed({"items.csv": ITEMS}), "?check=no"),
+    ]:
+        refused = bring(house["owner"], content, query=query, **key)
+        assert (refused.status_code, refused.json()["code"]) == (409, "key_reused")
+    assert everything() == after

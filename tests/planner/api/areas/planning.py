@@ -6,6 +6,8 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from inventory.models import Alert, Lot
+from planner.api.tables import ZIP
+from planner.exchange.archive import packed
 from planner.models import Review
 from planner.selectors import get_lots
 from planner.services import decide_affected, look_again
@@ -38,6 +40,7 @@ def _reviews(count: int) -> None:
 
 
 FILLERS = {"alerts": _alerts, "reviews": _reviews}
+FILES = {("POST", "tables"): (ZIP, packed({"items.csv": b"item,name,kind\nCLAY,White clay,raw\n"}))}
 WRONG: dict[tuple[str, str, str], list[Any]] = {
     ("POST", "proposal-accept", "proposals"): [[], ["c59295bb257e", "no-such-id"]],
 }
