@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from django.urls import path
@@ -9,7 +10,7 @@ from rest_framework.request import Request
 
 from inventory.api import fields
 from inventory.api.frame import Answer, Form, Json, Lines, View, named, refused, writes
-from inventory.errors import NotAllowed
+from inventory.errors import Fault, NotAllowed
 from inventory.models import Item
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
 from inventory.quantities import show_quantity
@@ -21,6 +22,7 @@ from production import selectors
 from production.api.batches import B_2
 from production.api.bench import BatchAnswer, SheetLineAnswer, read_batch, read_sheet_line
 from production.api.formulas import POSITIONS
+from production.api.places import told_at
 from production.models import Weighing
 from production.services import weighing
 
@@ -87,6 +89,15 @@ def _stand_ins(asked: Json) -> dict[int, Item]:
     return found
 
 
+def _places_in(asked: Json) -> Callable[[Fault], str]:
+    """Where in the request a fault of the service stands: it tells the position or the code that it refuses."""
+    places: dict[str, str] = {}
+    for at, one in enumerate(asked.get("substitutes", [])):
+        places.setdefault(one["substitute"], f"substitutes[{at}].substitute")
+        places[str(one["position"])] = f"substitutes[{at}].position"
+    return lambda fault: places.get(fault.value, fault.field) if fault.field == "substitutes" else fault.field
+
+
 class Reserve(View):
     @writes(
         Reserving,
@@ -107,7 +118,9 @@ class Reserve(View):
         """Set stock aside for every line, or for none where something is short: first expiry first, only what may be
         used on the planned day. Answers which other batches become short by it."""
         found = selectors.find_batch(batch)
-        reserved = services.reserve_batch(batch=found, substitutes=_stand_ins(asked), who=request.user)
+        substitutes = _stand_ins(asked)
+        with told_at(_places_in(asked)):
+            reserved = services.reserve_batch(batch=found, substitutes=substitutes, who=request.user)
         return read_batch(found) | {
             "taken": [_taken_row(one) for one in reserved.taken],
             "became_short": reserved.became_short,

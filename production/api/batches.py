@@ -51,9 +51,11 @@ class NewBatch(Form):
 
 
 class BatchChanges(Form):
+    """A ``priority`` that is null is the last."""
+
     size = fields.Quantity(required=False)
     planned_for = fields.Day(required=False)
-    priority = fields.Whole(*POSITIONS, required=False)
+    priority = fields.Whole(*POSITIONS, required=False, allow_null=True)
 
 
 class BatchFilters(Form):
@@ -355,7 +357,7 @@ class Finish(View):
         """What came out becomes a lot, and what did not is accounted for: what is left of the sum evaporated."""
         found = selectors.find_batch(batch)
         bulk = _bulk_of(asked, found)
-        with told_at({"happened_at": "made_at", "number": "lot"}):
+        with told_at({"happened_at": "made_at"}):
             finishing.finish(batch=found, number=asked.pop("lot", None), who=request.user, **bulk, **asked)
         return read_batch_with_lots(found)
 
@@ -407,7 +409,7 @@ class Abandon(View):
             item = found.version.formula.item
             asked["rejected"] = quantity_of(item, asked["rejected"], "rejected", minimum=0).steps
         masses: Json = {"waste_mg": _mass(asked, "waste"), "left_in_vessel_mg": _mass(asked, "left_in_vessel")}
-        with told_at({"made_at": "happened_at", "number": "lot"}):
+        with told_at({"made_at": "happened_at"}):
             finishing.abandon(batch=found, number=asked.pop("lot", None), who=request.user, **masses, **asked)
         return read_batch_with_lots(found)
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
+from types import EllipsisType
 from typing import TYPE_CHECKING
 
 from inventory import clock
@@ -110,14 +111,15 @@ def change_plan(
     batch: Batch,
     charge: int | None = None,
     planned_for: date | None = None,
-    priority: int | None = None,
+    priority: int | EllipsisType | None = ...,
     who: User | None = None,
 ) -> Batch:
-    """Change size, day or priority of a batch that is not started; what is not given stays.
+    """Change size, day or priority of a batch that is not started; what is not given stays. Priority None: last.
 
     Another size or day frees what was set aside: the batch is planned again. Raises WrongState, BadInput.
     """
-    check_priority(priority)
+    if not isinstance(priority, EllipsisType):
+        check_priority(priority)
     lock_batch(batch, _held_items(batch))
     expect_status(batch, PLANNED, RESERVED)
     if charge is not None:
@@ -132,7 +134,7 @@ def change_plan(
         transforming.reschedule(transformation=batch.transformation, planned_for=planned_for, who=who)
     if charge is not None:
         batch.charge = charge
-    if priority is not None:
+    if not isinstance(priority, EllipsisType):
         batch.priority = priority
     batch.save(update_fields=["status", "charge", "priority"])
     return batch

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from rest_framework.test import APIClient
 
+from inventory import clock
 from inventory.models import Item
 from planner.exchange.tables import CHECKS, FORMULA_LINES, FORMULAS, STEPS, SUBSTITUTES, Table
 from production.api.formulas import CheckForm, LineForm, NewFormula, StepForm, SubstituteForm
+from production.selectors import find_batch
+from production.services import batches
+from production.services.formulas import LineSpec, SubstituteSpec
+from tests.planner.api.areas.production import weigh_all
 from tests.planner.api.house import everything, prepare
+from tests.production.builders import formula, item, stock
 
 Client = APIClient
 
@@ -200,10 +209,19 @@ def test_another_size_frees_what_was_set_aside(house: dict[str, APIClient]) -> N
     assert get(house["viewer"], "lots/OIL/O1")["reserved"] == "0 g"
 
 
+def test_a_priority_is_given_kept_and_taken_away(house: dict[str, APIClient]) -> None:
+    def changed(**changes: Any) -> Any:
+        return house["maker"].patch("/api/v1/batches/B-1", changes, format="json").json()["priority"]
+
+    assert [changed(priority=2), changed(planned_for="2027-03-09"), changed(priority=None)] == [2, 2, None]
+
+
 def test_a_substitute_that_the_formula_does_not_name_is_refused(house: dict[str, APIClient]) -> None:
-    for at, item in ((2, "OIL"), (9, "OIL")):
-        body = {"substitutes": [{"position": at, "substitute": item}]}
-        assert refused(house["maker"], "batches/B-1/reserve", body, 400)["code"] == "no_substitute"
+    for position, field in ((2, "substitute"), (9, "position")):
+        body = {"substitutes": [{"position": position, "substitute": "OIL"}]}
+        problem = refused(house["maker"], "batches/B-1/reserve", body, 400)
+        assert problem["code"] == "no_substitute"
+        assert [one["field"] for one in problem["errors"]] == [f"substitutes[0].{field}"]
     twice = {"substitutes": [{"position": 2, "substitute": "OIL"}] * 2}
     problem = refused(house["maker"], "batches/B-1/reserve", twice, 400)
     assert [one["field"] for one in problem["errors"]] == ["substitutes[1].position"]
@@ -341,3 +359,23 @@ def test_a_helper_neither_plans_nor_ends(house: dict[str, APIClient]) -> None:
     post(house["maker"], "batches/B-1/start")
     for act in ("reserve", "unreserve", "cancel", "finish", "abandon", "reopen", "make-and-fill"):
         refused(house["helper"], f"batches/B-1/{act}", status=403)
+
+
+def test_a_long_formula_and_its_sheet_take_as_many_queries_as_short_ones(house: dict[str, APIClient]) -> None:
+    def queries_of(address: str) -> int:
+        with CaptureQueriesContext(connection) as captured:
+            get(house["helper" if address.startswith("batches") else "viewer"], address)
+        return len(captured)
+
+    raws = [item(f"RAW-{number}", caution="Gloves.") for number in range(12)]
+    stand_in = item("ANY")
+    lines = [LineSpec(one, "7", substitutes=[SubstituteSpec(stand_in, Decimal(1))]) for one in raws]
+    long = formula("LONG", item("LONG", "intermediate"), [*lines, LineSpec(Item.objects.get(code="OIL"), "qs")])
+    for one in raws:
+        stock(one, "1 kg")
+    assert queries_of("formulas/LONG/1") == queries_of("formulas/RUB/1")
+    batches.plan(version=long, charge=100_000, planned_for=clock.today(), code="B-9")
+    for code in ("B-1", "B-9"):
+        post(house["maker"], f"batches/{code}/start")
+        weigh_all(find_batch(code))
+    assert queries_of("batches/B-9") == queries_of("batches/B-1")

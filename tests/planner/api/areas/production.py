@@ -124,6 +124,8 @@ WRONG = {
     ("POST", "batches", "version"): [9],
     ("POST", "batches", "size"): ["3 pc", "5 mL"],
     ("PATCH", "batch", "size"): ["3 pc", "5 mL"],
+    ("POST", "batch-reserve", "substitutes.position"): [9],
+    ("POST", "batch-reserve", "substitutes.substitute"): ["OIL", "TIN"],
     ("POST", "batch-start", "happened_at"): IN_A_MINUTE,
     ("POST", "batch-weigh", "position"): [9],
     ("POST", "batch-weigh", "lot"): ["NO-SUCH-LOT"],
