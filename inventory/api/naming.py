@@ -49,8 +49,8 @@ def quantities_of(items: Mapping[str, Item], lines: list[Json], of: str) -> list
     return steps
 
 
-def one_named(rows: Mapping[Any, Found], name: Any, fault: Fault, message: str) -> Found:
-    """The row with this name. Raises NotFound with the fault."""
+def one_named(rows: Mapping[Any, Found], name: Any, faults: list[Fault], message: str) -> Found:
+    """The row with this name. Raises NotFound with the faults."""
     if name not in rows:
-        raise NotFound(message, faults=[fault])
+        raise NotFound(message, faults=faults)
     return rows[name]

@@ -199,7 +199,7 @@ def _line_named(order: PurchaseOrder, item: str, due_on: date) -> PurchaseOrderL
     else:
         fault = Fault("item", item, f"an item of order {order.code}")
     name = (order.code, item, due_on)
-    return one_named(trade.order_lines_named([name]), name, fault, f"order {order.code} has no such line of {item}")
+    return one_named(trade.order_lines_named([name]), name, [fault], f"order {order.code} has no such line of {item}")
 
 
 # --- receipts ----------------------------------------------------------------------------------------------
@@ -333,7 +333,7 @@ def _order_lines(lots: list[Json]) -> list[PurchaseOrderLine | None]:
         known = any(code == one for one, _, _ in found) or PurchaseOrder.objects.filter(code=code).exists()
         accepted = f"the day of a line of order {code} for {item}" if known else "a code that is known"
         fault = Fault(f"lots[{at}].{'due_on' if known else 'order'}", str(due_on) if known else code, accepted)
-        lines.append(one_named(found, name, fault, f"no line of order {code!r} for {item} on {due_on}"))
+        lines.append(one_named(found, name, [fault], f"no line of order {code!r} for {item} on {due_on}"))
     return lines
 
 

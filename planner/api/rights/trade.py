@@ -18,4 +18,8 @@ RIGHTS = {
     ("POST", "demand-close"): TRADING,
     ("POST", "demand-reserve"): TRADING_AND_BENCH,
     ("POST", "demand-free"): TRADING_AND_BENCH,
+    ("GET", "dispatches"): READERS,
+    ("POST", "dispatches"): TRADING,
+    ("GET", "dispatch"): READERS,
+    ("POST", "dispatch-return"): TRADING,
 }

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
 from rest_framework.test import APIClient
 
+from inventory.selectors import find_item
+from planner.api.access import PERMISSIONS
+from tests.inventory.builders import make_lot
 from tests.planner.api.areas.trade import tins_filled
 from tests.planner.api.house import everything
 from tests.planner.small_house import FROM
@@ -185,3 +189,115 @@ def test_stock_that_does_not_live_as_long_as_the_customer_wants_is_not_set_aside
     assert post(house["buyer"], "demands/reserve", L9).json()["shortages"][0]["free"] == "0 pc"
     house["buyer"].patch("/api/v1/parties/LANE", {"min_remaining_days": 162}, format="json")
     assert post(house["buyer"], "demands/reserve", L9).status_code == 200
+
+
+# --- dispatches --------------------------------------------------------------------------------------------
+
+R1 = {"item": "RUB-50", "lot": "R1", "place": "shelf"}
+FOR_L9 = {"due_on": "2027-03-19", "reference": "L-9"}
+
+
+def test_a_dispatch_takes_what_is_set_aside_for_its_demand_and_serves_it(house: House) -> None:
+    tins_filled()
+    post(house["maker"], "demands/reserve", L9)
+    # 20 of the 80 tins are free for others.
+    others = {"public_place": "spring market", "lines": [R1 | {"quantity": "21 pc"}]}
+    check_refused(house["buyer"], "dispatches", others, 409, "shortage", "lines[0].quantity")
+    body = {"customer": "LANE", "lines": [R1 | {"quantity": "50 pc", "demand": FOR_L9}]}
+    assert post(house["buyer"], "dispatches", body).status_code == 201
+    (wanted,) = rows(house["viewer"], "demands")
+    assert (wanted["dispatched"], wanted["open"], wanted["reserved"]) == ("50 pc", "10 pc", "10 pc")
+    more = {"customer": "LANE", "lines": [R1 | {"quantity": "11 pc", "demand": FOR_L9}]}
+    check_refused(house["buyer"], "dispatches", more, 409, "more_than_wanted", "lines[0].quantity")
+    more["lines"] = [R1 | {"quantity": "10 pc", "demand": FOR_L9}]
+    assert post(house["buyer"], "dispatches", more).status_code == 201
+    assert rows(house["viewer"], "demands?open=yes") == []
+
+
+def test_one_line_that_cannot_leave_keeps_the_others_here(house: House) -> None:
+    tins_filled()
+
+    def refused(line: dict[str, Any], status: int, code: str, field: str) -> None:
+        body = {"customer": "LANE", "lines": [R1 | {"quantity": "1 pc"}, line]}
+        check_refused(house["buyer"], "dispatches", body, status, code, f"lines[1].{field}")
+
+    refused({"item": "WAX", "lot": "W2", "quantity": "1 g"}, 409, "unusable", "lot")
+    refused({"item": "WAX", "lot": "W1", "quantity": "201 g"}, 409, "shortage", "quantity")
+    refused({"item": "WAX", "lot": "O1", "quantity": "1 g"}, 404, "not_found", "lot")
+    refused(R1 | {"quantity": "80 pc"}, 409, "shortage", "quantity")
+
+
+def test_a_lot_that_stands_elsewhere_is_told_where(house: House) -> None:
+    tins_filled()
+    body = {"customer": "LANE", "lines": [{"item": "RUB-50", "lot": "R1", "quantity": "1 pc"}]}
+    answer = post(house["buyer"], "dispatches", body).json()
+    assert {one["accepted"] for one in answer["errors"]} == {'place "shelf", container ""'}
+
+
+def test_only_what_is_written_off_as_damaged_leaves_from_quarantine(house: House) -> None:
+    body = {"public_place": "waste", "why": "mouldy", "lines": [{"item": "WAX", "lot": "W2", "quantity": "5 kg"}]}
+    for kind in ("sale", "tester", "gift"):
+        check_refused(house["buyer"], "dispatches", body | {"kind": kind}, 409, "unusable", "lines[0].lot")
+    assert post(house["buyer"], "dispatches", body | {"kind": "damaged"}).status_code == 201
+    check_refused(house["buyer"], "dispatches", body | {"kind": "damaged"}, 409, "not_on_hand", "lines[0].quantity")
+
+
+def test_a_dispatch_goes_to_a_customer_or_to_the_public_at_a_place(house: House) -> None:
+    tins_filled()
+    lines = [R1 | {"quantity": "1 pc"}]
+    check_refused(house["buyer"], "dispatches", {"lines": lines}, 400, "no_receiver", "public_place")
+    both = {"customer": "LANE", "public_place": "market", "lines": lines}
+    check_refused(house["buyer"], "dispatches", both, 400, "no_receiver", "public_place")
+    public = {"dispatch": "D-1", "public_place": "market", "lines": lines}
+    assert post(house["buyer"], "dispatches", public).json()["customer"] is None
+    check_refused(house["buyer"], "dispatches", public, 409, "number_taken", "dispatch")
+    market = L9 | {"customer": None, "quantity": "5 pc"}
+    assert post(house["buyer"], "demands", market).status_code == 201
+    served = {"public_place": "market", "lines": [R1 | {"quantity": "5 pc", "demand": FOR_L9}]}
+    assert post(house["buyer"], "dispatches", served).status_code == 201
+    assert [row["customer"] for row in rows(house["viewer"], "demands?open=yes")] == ["LANE"]
+
+
+def test_what_comes_back_stands_apart_and_no_more_comes_back_than_left(house: House) -> None:
+    tins_filled()
+    sale = {"dispatch": "D-1", "customer": "LANE", "lines": [R1 | {"quantity": "6 pc"}, R1 | {"quantity": "4 pc"}]}
+    assert post(house["buyer"], "dispatches", sale).status_code == 201
+    back = post(house["buyer"], "dispatches/D-1/return", {"line": 2, "quantity": "3 pc", "place": "shelf"}).json()
+    assert (back["set_apart"], back["on_hand"]) == (True, "3 pc")
+    assert [line["returned"] for line in back["dispatch"]["lines"]] == ["0 pc", "3 pc"]
+    more = {"line": 2, "quantity": "2 pc"}
+    check_refused(house["buyer"], "dispatches/D-1/return", more, 409, "more_than_left", "quantity")
+    apart = {"customer": "LANE", "lines": [R1 | {"quantity": "1 pc", "set_apart": True}]}
+    check_refused(house["buyer"], "dispatches", apart, 409, "unusable", "lines[0].lot")
+    written_off = apart | {"kind": "damaged", "lines": [R1 | {"quantity": "3 pc", "set_apart": True}]}
+    assert post(house["buyer"], "dispatches", written_off).status_code == 201
+
+
+def test_dispatches_are_found_by_who_got_what_and_when(house: House) -> None:
+    tins_filled()
+    make_lot(find_item("RUB-50"), 5, number="R2")
+    lines = [R1 | {"quantity": "1 pc"}, {"item": "RUB-50", "lot": "R2", "quantity": "1 pc"}]
+    post(house["buyer"], "dispatches", {"dispatch": "D-1", "customer": "LANE", "lines": lines})
+    gift = {"dispatch": "D-2", "kind": "gift", "public_place": "fair", "dispatched_on": "2027-02-27"}
+    assert post(house["buyer"], "dispatches", gift | {"lines": lines[:1]}).status_code == 201
+
+    def found(query: str) -> list[str]:
+        return [row["dispatch"] for row in rows(house["viewer"], f"dispatches?{query}")]
+
+    assert found("item=RUB-50") == ["D-1", "D-2"]
+    assert found("lot=R2") == ["D-1"]
+    assert found("item=WAX&lot=R2") == []
+    assert found("customer=LANE") == ["D-1"]
+    assert found("kind=gift") == ["D-2"]
+    assert found("from=2027-02-27&to=2027-02-28") == ["D-2"]
+    assert found("from=2027-02-28") == ["D-1"]
+
+
+def test_a_helper_does_not_see_what_goods_cost(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No address of these is open to helpers: here they are let in to what was received."""
+    lot = {"item": "WAX", "quantity": "1 kg", "lot": "N1", "unit_cost": "12.5"}
+    assert post(house["buyer"], "receipts", {"supplier": "HOLLOW", "lots": [lot]}).json()["lots"][0]["unit_cost"]
+    monkeypatch.setitem(PERMISSIONS, ("GET", "receipts"), ("viewer", "helper"))
+    (seen,) = rows(house["viewer"], "receipts")
+    assert seen["unit_cost"] == "12.50"
+    assert rows(house["helper"], "receipts") == [{k: v for k, v in seen.items() if k != "unit_cost"}]

@@ -7,10 +7,11 @@ from datetime import date
 from inventory import selectors
 from inventory.models import Demand
 from inventory.services.buying import Delivery, OrderLine, place_order, receive
-from inventory.services.dispatching import reserve_demand, want
-from tests.inventory.builders import KG, make_item, make_lot, make_party, make_stock
+from inventory.services.dispatching import Leaving, dispatch, reserve_demand, want
+from tests.inventory.builders import KG, make_item, make_lot, make_party, make_stock, portion_in
 
 ORDER_NAMED = {("GET", "purchase-orders"), ("GET", "purchase-order"), ("POST", "purchase-order-close-line")}
+DISPATCH_NAMED = {("GET", "dispatches"), ("GET", "dispatch"), ("POST", "dispatch-return")}
 WAX_DUE = date(2027, 3, 4)
 
 
@@ -24,6 +25,11 @@ def prepare(operation: tuple[str, str]) -> None:
     if operation == ("POST", "demand-free"):
         tins_filled()
         reserve_demand(demand=Demand.objects.get())
+    if operation == ("POST", "dispatches"):
+        tins_filled()
+    if operation in DISPATCH_NAMED:
+        tins_filled()
+        parcel_sent()
 
 
 def order_p7() -> None:
@@ -37,6 +43,13 @@ def tins_filled() -> None:
     """80 filled tins stand on the shelf, released: lot R1."""
     tin = selectors.find_item("RUB-50")
     make_lot(tin, 80, number="R1", place="shelf", expires_on=date(2027, 8, 28))
+
+
+def parcel_sent() -> None:
+    """24 tins left for the demand of the shop: dispatch D-5."""
+    leaving = Leaving(portion_in(selectors.get_lot("RUB-50", "R1")), 24, Demand.objects.get())
+    lane = selectors.find_party("LANE")
+    dispatch(lines=[leaving], customer=lane, reference="parcel 7", code="D-5")
 
 
 def _w3_came() -> None:
@@ -69,7 +82,14 @@ def _demands(count: int) -> None:
         reserve_demand(demand=want(item=portion.lot.item, quantity=5, due_on=date(2027, 3, 9), customer=make_party()))
 
 
-FILLERS = {"purchase-orders": _orders, "receipts": _receipts, "demands": _demands}
+def _dispatches(count: int) -> None:
+    for _ in range(count):
+        portion, customer = make_stock(quantity=9), make_party()
+        demand = want(item=portion.lot.item, quantity=5, due_on=date(2027, 3, 9), customer=customer)
+        dispatch(lines=[Leaving(portion, 2, demand), Leaving(portion, 3)], customer=customer)
+
+
+FILLERS = {"purchase-orders": _orders, "receipts": _receipts, "demands": _demands, "dispatches": _dispatches}
 WRONG = {
     ("POST", "purchase-orders", "supplier"): ["LANE"],
     ("POST", "purchase-orders", "lines.quantity"): ["3 pc", "5 mL"],
@@ -87,6 +107,20 @@ WRONG = {
     ("POST", "demands", "customer"): ["HOLLOW"],
     ("POST", "demands", "quantity"): ["3 g", "1.5 pc"],
     ("POST", "demand-reserve", "quantity"): ["3 g", "61 pc"],
+    ("POST", "dispatches", "dispatched_on"): ["2027-03-02"],
+    ("POST", "dispatches", "happened_at"): ["2027-03-01T09:00:01Z"],
+    ("POST", "dispatches", "customer"): ["HOLLOW"],
+    ("POST", "dispatches", "public_place"): ["the market"],
+    ("POST", "dispatches", "lines.lot"): ["O1"],
+    ("POST", "dispatches", "lines.quantity"): ["3 g", "61 pc", "81 pc"],
+    ("POST", "dispatches", "lines.place"): ["", "cellar"],
+    ("POST", "dispatches", "lines.container"): ["box"],
+    ("POST", "dispatches", "lines.demand"): [{}],
+    ("POST", "dispatches", "lines.demand.due_on"): ["2027-03-20"],
+    ("POST", "dispatches", "lines.demand.reference"): ["L-10", ""],
+    ("POST", "dispatch-return", "line"): [2],
+    ("POST", "dispatch-return", "quantity"): ["3 g", "25 pc"],
+    ("POST", "dispatch-return", "happened_at"): ["2027-02-28T12:00:00Z", "2027-03-01T09:00:01Z"],
 }
 for _route in ("demand-close", "demand-reserve", "demand-free"):
     WRONG |= {
