@@ -7,12 +7,14 @@ mix: what goes into a making is spread evenly over all that comes out, in exact 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
 from math import lcm
 from typing import NamedTuple, cast
+
+from django.db import connection
 
 from inventory.ledger import LotBalance, MakingBalance, among, balances, sums_of
 from inventory.models import DispatchLine, Item, Lot, Portion, StockEvent, Transformation
@@ -153,10 +155,82 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
 
 
 def affected(lots: Sequence[Lot]) -> list[Lot]:
-    """These lots and every lot that contains them, for one decision on all."""
-    reached = _forward(tuple(lot.pk for lot in lots)).depth
-    found = Lot.objects.select_related("item").filter(pk__in=among(reached))
-    return sorted(found, key=lambda lot: (reached[lot.pk], lot.item.code, lot.number))
+    """These lots and every lot that contains them, for one decision on all: in the order in which they came."""
+    reached = lots_reached([lot.pk for lot in lots], forward=True)
+    return list(Lot.objects.select_related("item").filter(pk__in=among(reached)).order_by("pk"))
+
+
+# The set of lots alone
+
+
+def lots_reached(lot_ids: Iterable[int], forward: bool) -> set[int]:
+    """These lots and all that a trace of them reaches: only which, by a third of a trace's work or less.
+
+    PostgreSQL follows them in one recursive statement, SQLite faster level by level.
+    """
+    origins = set(lot_ids)
+    return _reached_at_once(origins, forward) if connection.vendor == "postgresql" else _reached(origins, forward)
+
+
+def _reached(origins: Set[int], forward: bool) -> set[int]:
+    """Level by level, one statement each: the lots on the other side of the makings that the level was in."""
+    reached = set(origins)
+    level: Set[int] = origins
+    while level:
+        level = {lot for (lot,) in sums_of(_NEXT[forward], level)} - reached
+        reached |= level
+    return reached
+
+
+def _reached_at_once(origins: Set[int], forward: bool) -> set[int]:
+    with connection.cursor() as cursor:
+        cursor.execute(_REACHED[forward], [sorted(origins)])
+        return {lot for (lot,) in cursor.fetchall()}
+
+
+# A use takes and a making gives, and what was corrected was undone as a whole: so an event that nothing corrects is
+# a link, and nothing need be added up as for a trace.
+_STANDS = "NOT EXISTS (SELECT 1 FROM inventory_stockevent c WHERE c.corrects_id = {event}.id)"
+_NEXT_LOTS = f"""
+    SELECT DISTINCT there.lot_id
+    FROM inventory_movement here
+    JOIN inventory_stockevent e ON e.id = here.event_id
+    JOIN inventory_stockevent o ON o.transformation_id = e.transformation_id
+    JOIN inventory_movement there ON there.event_id = o.id
+    WHERE here.lot_id IN ({{{{ids}}}}) AND here.quantity {{sign}} 0
+        AND e.kind = '{{here}}' AND {_STANDS.format(event="e")}
+        AND o.kind = '{{there}}' AND {_STANDS.format(event="o")}
+"""
+# OFFSET 0 holds PostgreSQL to index probes, lot by lot, however many lots it expects.
+_REACHED_LOTS = f"""
+    WITH RECURSIVE reached (lot_id) AS (
+        SELECT unnest(%s::bigint[])
+        UNION
+        SELECT there.lot_id
+        FROM reached
+        CROSS JOIN LATERAL (
+            SELECT e.transformation_id
+            FROM inventory_movement m
+            JOIN inventory_stockevent e ON e.id = m.event_id
+            WHERE m.lot_id = reached.lot_id AND m.quantity {{sign}} 0
+                AND e.kind = '{{here}}' AND {_STANDS.format(event="e")}
+            OFFSET 0
+        ) making
+        CROSS JOIN LATERAL (
+            SELECT m.lot_id
+            FROM inventory_stockevent o
+            JOIN inventory_movement m ON m.event_id = o.id
+            WHERE o.transformation_id = making.transformation_id
+                AND o.kind = '{{there}}' AND {_STANDS.format(event="o")}
+            OFFSET 0
+        ) there
+    )
+    SELECT lot_id FROM reached
+"""
+_FORWARD = {"here": Kind.USED, "sign": "<", "there": Kind.MADE}
+_BACKWARD = {"here": Kind.MADE, "sign": ">", "there": Kind.USED}
+_NEXT = {True: _NEXT_LOTS.format(**_FORWARD), False: _NEXT_LOTS.format(**_BACKWARD)}
+_REACHED = {True: _REACHED_LOTS.format(**_FORWARD), False: _REACHED_LOTS.format(**_BACKWARD)}
 
 
 # The walk

@@ -124,7 +124,9 @@ class StockEvent(models.Model):
     kind = models.CharField(max_length=10, choices=Kind)
     happened_at = models.DateTimeField()
     recorded_at = models.DateTimeField(db_default=Now())
-    who = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
+    who = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+", db_index=False
+    )
     why = models.CharField(max_length=WHY_LENGTH, blank=True, default="")
     # The event that this one undoes (kind corrected), each at most once.
     corrects = models.OneToOneField("self", on_delete=models.PROTECT, null=True, related_name="corrected_by")
@@ -132,20 +134,37 @@ class StockEvent(models.Model):
         "inventory.Transformation", on_delete=models.PROTECT, null=True, related_name="stock_events", db_index=False
     )
     dispatch_line = models.ForeignKey(
-        "inventory.DispatchLine", on_delete=models.PROTECT, null=True, related_name="stock_events"
+        "inventory.DispatchLine", on_delete=models.PROTECT, null=True, related_name="stock_events", db_index=False
     )
     purchase_order_line = models.ForeignKey(
-        "inventory.PurchaseOrderLine", on_delete=models.PROTECT, null=True, related_name="stock_events"
+        "inventory.PurchaseOrderLine", on_delete=models.PROTECT, null=True, related_name="stock_events", db_index=False
     )
     # The portion spoken of where nothing moved (a container opened where it stands).
-    portion = models.ForeignKey(Portion, on_delete=models.PROTECT, null=True, related_name="+")
+    portion = models.ForeignKey(Portion, on_delete=models.PROTECT, null=True, related_name="+", db_index=False)
 
     class Meta:
         # Indexes of their own, not db_index: altering a field remakes the table on SQLite, and its triggers go.
-        # Those of a trace hold all that it reads of the row.
+        # Most events have few of the reasons, and every index is written at every posting: so each holds the events
+        # that have it. Those of a trace and of the check of the books hold all that these read of the row.
         indexes = [
             models.Index(fields=["happened_at"], name="stock_event_happened_at"),
-            models.Index(fields=["transformation", "kind", "corrects"], name="stock_event_of_making"),
+            models.Index(
+                fields=["transformation", "kind", "corrects", "id"],
+                condition=Q(transformation__isnull=False),
+                name="stock_event_of_making",
+            ),
+            models.Index(fields=["id", "transformation"], condition=Q(kind="used"), name="stock_event_of_use"),
+            models.Index(fields=["id"], condition=Q(kind__in=["moved", "opened"]), name="stock_event_carried"),
+            models.Index(
+                fields=["dispatch_line", "id"], condition=Q(dispatch_line__isnull=False), name="stock_event_dispatched"
+            ),
+            models.Index(
+                fields=["purchase_order_line", "id"],
+                condition=Q(purchase_order_line__isnull=False),
+                name="stock_event_ordered",
+            ),
+            models.Index(fields=["portion"], condition=Q(portion__isnull=False), name="stock_event_of_portion"),
+            models.Index(fields=["who"], condition=Q(who__isnull=False), name="stock_event_by_whom"),
         ]
 
     def __str__(self) -> str:

@@ -13,7 +13,7 @@ import random
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TypeVar
 
 from django.core.management.color import no_style
@@ -146,6 +146,7 @@ class Store:
         self.first_item: dict[str, int] = {}
         self.recent = {group: Recent(most) for group, most in RECENT.items()}
         self.chains: list[Chain] = []
+        self.to_mistake: list[int] = []  # portions of chains that another making will take by mistake
         self.waiting: dict[type[models.Model], list[str]] = {model: [] for model in COLUMNS}
         self.day = self.moment = ""
 
@@ -207,6 +208,8 @@ class Store:
         portions[group].append(portion)
         if group == "packed":
             self.recent[group].add(portion)
+        elif portion % 3 == 0:
+            self.to_mistake.append(portion)
         chain.made += 1
 
     def _make(self, group: str, fed: Sequence[int] = ()) -> int:
@@ -231,11 +234,9 @@ class Store:
             quantity = min((100 + int(self.random() * 900)) * G, self.on_hand[source] // 40)
             self._use(making, source, quantity)
             went_in += quantity
-        if not fed and self.chains and making % 5 == 0:
+        if not fed and self.to_mistake:
             # The jar of a chain was taken by mistake, and that was corrected: it leads nowhere.
-            premixes = self._any(self.chains).portions["premix"]
-            if premixes:
-                self._take_back(self._move("used", self._any(premixes), -10 * G, making=making), making=making)
+            self._take_back(self._move("used", self.to_mistake.pop(), -10 * G, making=making), making=making)
         return went_in
 
     def _fill(self, making: int, bulk: int) -> int:
@@ -259,10 +260,12 @@ class Store:
             portion = self._portion(self._lot(item, "opening"), "shelf")
             self._move("opening", portion, quantity)
             return portion
-        if self.count[PurchaseOrderLine] % 5 == 0:
+        place = self.count[PurchaseOrderLine] % 5
+        if place == 0:
             order = self.count[PurchaseOrder] + 1
             self._row(PurchaseOrder, f"P{order}", 1 + order % SUPPLIERS, self.moment)
-        line = self._row(PurchaseOrderLine, self.count[PurchaseOrder], item, quantity, quantity, self.day, "")
+        due_on = date.fromisoformat(self.day) + timedelta(days=place)
+        line = self._row(PurchaseOrderLine, self.count[PurchaseOrder], item, quantity, quantity, due_on, "")
         portion = self._portion(self._lot(item, "received"), "shelf")
         self._move("received", portion, quantity, order_line=line)
         return self._carry(portion, "bench") if portion % 2 else portion

@@ -1,15 +1,18 @@
 """Forward to everything that contains a lot and who received it; backward to everything it was made from."""
 
+import random
 from decimal import Decimal
 
 import pytest
+from django.db import connection
 
+from inventory import tracing
 from inventory.models import Lot, StockEvent
 from inventory.services.correcting import correct
 from inventory.services.dispatching import Leaving, dispatch, take_back
 from inventory.services.lots import decide
 from inventory.services.transforming import close, draw, make, use
-from inventory.tracing import affected, trace
+from inventory.tracing import affected, lots_reached, trace
 from tests.inventory.builders import G, days, make_item, make_party, make_stock, make_transformation, portion_in
 
 pytestmark = pytest.mark.django_db
@@ -178,3 +181,79 @@ def test_queries_grow_with_the_levels_and_not_with_the_lots(django_assert_num_qu
             made(f"M{total}-{place}", [(r1, 1 * G)], 1 * G)
         with django_assert_num_queries(8):
             trace([r1.lot], forward=True)
+
+
+# The set of lots alone
+
+
+def random_store(seed: int) -> None:
+    """Makings of random lots, some closed and some under way, among them uses and whole makings that were corrected."""
+    chance = random.Random(seed)
+    portions = [make_stock(make_item(f"R{number}"), 1000 * G, number=f"R{number}") for number in range(6)]
+    for number in range(25):
+        making = make_transformation(f"M{number}", make_item(f"ITEM-M{number}", **ITEMS["mass"]))
+        for portion in chance.sample(portions, 3):
+            portion.refresh_from_db()
+            if portion.on_hand < 4 * G:
+                continue
+            event = use(transformation=making, portion=portion, quantity=2 * G)
+            if chance.random() < 0.3:
+                correct(event=event, why="another jar", by_its_making=True)
+                if chance.random() < 0.3:
+                    use(transformation=making, portion=portion, quantity=1 * G)
+        if chance.random() < 0.1:
+            continue
+        for part in range(chance.choice([1, 1, 2])):
+            made_lot = make(
+                transformation=making,
+                item=making.item,
+                quantity=50 * G,
+                number=f"M{number}-{part}",
+                expires_on=days(90),
+                status="released",
+            )
+            if chance.random() < 0.2:
+                correct(event=StockEvent.objects.get(kind="made", movements__lot=made_lot), why="it was spilt")
+            else:
+                portions.append(portion_in(made_lot))
+        close(transformation=making, made_on=days(0))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_lots_alone_are_those_of_the_trace(seed):
+    random_store(seed)
+    both = sorted(Lot.objects.values_list("pk", flat=True))
+    sizes = set()
+    for forward in (True, False):
+        for origins in ([pk] for pk in both):
+            traced = {one.lot_id for one in trace(Lot.objects.filter(pk__in=origins), forward=forward).lots}
+            assert lots_reached(origins, forward) == traced
+            assert tracing._reached(set(origins), forward) == traced
+            if connection.vendor == "postgresql":
+                assert tracing._reached_at_once(set(origins), forward) == traced
+            sizes.add(len(traced))
+        assert lots_reached(both[:2], forward) == {
+            one.lot_id for one in trace(Lot.objects.filter(pk__in=both[:2]), forward=forward).lots
+        }
+    assert len(sizes) > 4
+
+
+def test_what_was_corrected_leads_nowhere():
+    r1 = make_stock(make_item("R1"), 1000 * G, number="R1")
+    making = make_transformation("B1")
+    mistake = use(transformation=making, portion=r1, quantity=10 * G)
+    made_lot = make(transformation=making, item=making.item, quantity=9 * G, number="B1")
+    assert lots_reached([r1.lot_id], True) == {r1.lot_id, made_lot.pk}
+    assert lots_reached([made_lot.pk], False) == {r1.lot_id, made_lot.pk}
+    correct(event=mistake, why="another jar", by_its_making=True)
+    assert lots_reached([r1.lot_id], True) == {r1.lot_id}
+    assert lots_reached([made_lot.pk], False) == {made_lot.pk}
+    use(transformation=making, portion=r1, quantity=10 * G)
+    correct(event=StockEvent.objects.get(kind="made"), why="it was spilt")
+    assert lots_reached([r1.lot_id], True) == {r1.lot_id}
+    assert lots_reached([made_lot.pk], False) == {made_lot.pk}
+
+
+def test_no_lots_reach_none():
+    assert lots_reached([], True) == set()
+    assert affected([]) == []
