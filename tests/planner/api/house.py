@@ -78,7 +78,8 @@ def never_wrong() -> dict[tuple[str, str, str], str]:
     return {field: why for area in _area_modules() for field, why in getattr(area, "NEVER_WRONG", {}).items()}
 
 
-def files() -> dict[Operation, tuple[str, bytes]]:
+def files() -> dict[Operation, dict[str, bytes]]:
+    """Example files by their media, of the operations that take a file."""
     return {operation: file for area in _area_modules() for operation, file in getattr(area, "FILES", {}).items()}
 
 
@@ -202,8 +203,8 @@ def named(found: Iterable[Described]) -> dict[str, Any]:
 def send(client: APIClient, one: Described, body: Any = None, **headers: str) -> Any:
     """Send the example of an operation, or another body to its address."""
     if body is None and one.operation in files():
-        media, content = files()[one.operation]
-        return client.generic(one.method, one.address(), content, content_type=media, headers=headers)
+        media, file = next(iter(files()[one.operation].items()))
+        return client.generic(one.method, one.address(), file, content_type=media, headers=headers)
     content = b"" if body is None else json.dumps(body)
     return client.generic(one.method, one.address(), content, content_type="application/json", headers=headers)
 

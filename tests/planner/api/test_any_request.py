@@ -30,6 +30,7 @@ from inventory.models import Dispatch, Item, Lot, Party, PurchaseOrder
 from planner.api.roles import ROLES
 from planner.wsgi import application
 from production.models import Batch, Formula
+from tests.planner.api.house import files
 
 CHECKS = [
     not_a_server_error,
@@ -83,6 +84,9 @@ def read_schema(headers: dict[str, str]) -> Any:
     for name, values in FORMATS.items():
         schemathesis.openapi.format(name, values)
     schemathesis.openapi.format("code", st.sampled_from(known_codes()) | ODD)
+    for examples in files().values():
+        for media, content in examples.items():
+            schemathesis.openapi.media_type(media, st.just(content) | st.binary(max_size=200))
     return schemathesis.openapi.from_wsgi("/api/v1/schema", application, headers=headers)
 
 

@@ -7,6 +7,6 @@ A module may hold
 - ``FILLERS``: for each list, by route name, a function that makes so many more rows of it;
 - ``WRONG``: for an operation and field (``("POST", "offers", "pack")``) further values that must be refused;
 - ``NEVER_WRONG``: fields (as in WRONG) that take whatever their kind of value takes elsewhere refuses, with the reason;
-- ``FILES``: for an operation that takes a file in place of JSON, an example: its media type and its content;
+- ``FILES``: for an operation that takes a file in place of JSON, an example of each kind: media type and content;
 - ``VOLATILE``: names of fields of answers that differ from one time to the next (moments of the database, tokens).
 """

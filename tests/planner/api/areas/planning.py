@@ -6,11 +6,12 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from inventory.models import Alert, Lot
-from planner.api.tables import ZIP
+from planner.api.tables import XLSX, ZIP
 from planner.exchange.archive import packed
 from planner.models import Review
 from planner.selectors import get_lots
 from planner.services import decide_affected, look_again
+from tests.planner.exchange.workshop import as_csv, as_workbook
 from tests.planner.small_house import FROM
 
 
@@ -40,7 +41,8 @@ def _reviews(count: int) -> None:
 
 
 FILLERS = {"alerts": _alerts, "reviews": _reviews}
-FILES = {("POST", "tables"): (ZIP, packed({"items.csv": b"item,name,kind\nCLAY,White clay,raw\n"}))}
+CLAY = {"items": [{"item": "CLAY", "name": "White clay", "kind": "raw"}]}
+FILES = {("POST", "tables"): {ZIP: packed(as_csv(CLAY)), XLSX: as_workbook(CLAY)["workshop.xlsx"]}}
 WRONG: dict[tuple[str, str, str], list[Any]] = {
     ("POST", "proposal-accept", "proposals"): [[], ["c59295bb257e", "no-such-id"]],
 }
