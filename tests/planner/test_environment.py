@@ -109,7 +109,7 @@ def test_the_database_url_is_read() -> None:
         del os.environ["A_DATABASE"]
     assert (read["USER"], read["PASSWORD"], read["HOST"], read["PORT"]) == ("maker", "p@ss", "db.example", "5433")
     assert read["NAME"] == "house"
-    assert read["OPTIONS"] == {"sslmode": "require"}
+    assert read["OPTIONS"]["sslmode"] == "require"
 
 
 @pytest.mark.django_db
