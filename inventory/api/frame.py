@@ -347,7 +347,7 @@ def _write(
     request: Request,
     filters: dict[str, Any],
     where: dict[str, Any],
-) -> Any:
+) -> bytes:
     if operation.takes_media:
         asked = filters | {"file": _file_of(request)}
         given: Any = [request.query_params, sha256(asked["file"]).hexdigest()]
@@ -355,14 +355,16 @@ def _write(
         given = request.data
         asked = read_form(operation.takes or Form, given)
 
-    def act() -> Any:
+    def act() -> str:
+        # As text: a database that keeps JSON may put the names of an object in another order.
         answer = method(view, request, asked, **where)
-        return {} if answer is None else orjson.loads(orjson.dumps(answer))  # a retry key keeps no null
+        return orjson.dumps({} if answer is None else answer).decode()
 
     if not operation.retry:
-        return act()
+        return act().encode()
     route = f"{request.method} {request.resolver_match.url_name}"
-    return retry_safe(request.headers.get(KEY_HEADER), route, [request.user.pk, where, given], act)
+    kept: str = retry_safe(request.headers.get(KEY_HEADER), route, [request.user.pk, where, given], act)
+    return kept.encode()
 
 
 def _file_of(request: Request) -> bytes:

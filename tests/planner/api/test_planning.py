@@ -15,6 +15,7 @@ from rest_framework.test import APIClient
 
 from inventory.models import Portion, StockEvent
 from inventory.selectors import get_lot
+from planner.api.access import PERMISSIONS
 from planner.api.tables import XLSX, ZIP
 from planner.exchange import archive_bytes, exported_tables, workbook_bytes
 from planner.exchange.archive import packed
@@ -57,6 +58,16 @@ def test_a_plan_is_of_today_and_four_weeks_unless_asked_otherwise(house: dict[st
     assert house["viewer"].get("/api/v1/plan").content == house["viewer"].get(PLAN).content
     longer = house["viewer"].get("/api/v1/plan/requirements?weeks=5").json()
     assert (longer["from"], longer["to"]) == ("2027-03-01", "2027-04-04")
+
+
+def test_a_helper_who_were_let_in_would_see_no_cost(
+    house: dict[str, APIClient], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Helpers have no plan; were the table to say so, what is JSON already would still be without its costs."""
+    monkeypatch.setitem(PERMISSIONS, ("GET", "plan"), ("viewer", "helper"))
+    whole = house["viewer"].get(PLAN).json()
+    assert [row.pop("cost") for row in whole["buy"]] == ["12.50", "30.00", "40.00"]
+    assert house["helper"].get(PLAN).json() == whole
 
 
 def test_the_requirements_alone_are_those_of_the_plan(house: dict[str, APIClient]) -> None:
