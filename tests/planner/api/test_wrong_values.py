@@ -62,7 +62,7 @@ def test_wrong_values_are_refused_and_change_nothing(house: dict[str, APIClient]
             _forget_tries()
             answer = send(client, one, with_value(example, field.path, value))
             check_refused(answer, field.path, f"{field.path} = {value!r:.80}")
-            assert everything() == before, f"{field.path} = {value!r:.80} changed something"
+        assert everything() == before, f"a wrong {field.path} changed something"
 
 
 @pytest.mark.parametrize("one", **named(WITH_BODY))
