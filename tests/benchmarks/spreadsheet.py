@@ -411,9 +411,10 @@ def main() -> int:
         folder = Path(name)
         whole, snapshot_s = read_workload(size, f"sqlite:///{name}/store.sqlite3")
         problem = firm_only(whole)
-        engine_s, columns = median_of(ENGINE_TIMES, lambda: net(problem).requirements())
-        whole_s, _ = median_of(ENGINE_TIMES, lambda: net(whole).requirements())
-        gross = gross_of(columns)
+        gross = gross_of(net(problem).requirements())
+        # Before, between and after: the machine may be busier at one time than at another.
+        engine_took = times_of(ENGINE_TIMES, lambda: net(problem).requirements())
+        whole_s = statistics.median(times_of(ENGINE_TIMES, lambda: net(whole).requirements()))
         say("LibreOffice, nearly empty ...")
         recalculating, as_saved = (Calc(folder, recalculates=recalculates) for recalculates in (True, False))
         write_nearly_empty(folder / "empty.xlsx")
@@ -422,12 +423,15 @@ def main() -> int:
         for way, own_rows in (("filled down", False), ("split in the batch's own rows", True)):
             say(f"LibreOffice, {way} ...")
             ways[way] = recalculated(problem, gross, folder, recalculating, as_saved, asked.times, own_rows=own_rows)
+            engine_took += times_of(ENGINE_TIMES, lambda: net(problem).requirements())
+    engine_s = statistics.median(engine_took)
     figures = [
         machine_figure(),
         Figure(
             "engine, warm",
             f"{engine_s * 1000:.1f} ms",
-            f"median of {ENGINE_TIMES}; {len(gross)} requirements of {len(problem.batches)} firm batches",
+            f"median of {len(engine_took)}, {min(engine_took) * 1000:.1f} to {max(engine_took) * 1000:.1f}; "
+            f"{len(gross)} requirements of {len(problem.batches)} firm batches",
         ),
         Figure("- with demands, stock, what to make and buy", f"{whole_s * 1000:.1f} ms", "the whole plan's netting"),
         Figure("- read the snapshot besides", f"{snapshot_s * 1000:.1f} ms"),
@@ -465,7 +469,8 @@ def read_workload(size: Size, database: str) -> tuple[Problem, float]:
     django.setup()
     from planner.snapshot import take_snapshot  # needs the setup before
 
-    snapshot_s, problem = median_of(5, lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS))
+    problem = take_snapshot(from_day=FIRST_DAY, weeks=WEEKS)
+    snapshot_s = statistics.median(times_of(5, lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS)))
     return uneven(problem), snapshot_s
 
 
@@ -489,15 +494,15 @@ def convert(calc: Calc, path: Path, times: int) -> tuple[float, Path]:
     return statistics.median(seconds for seconds, _ in took), took[-1][1]
 
 
-def median_of(times: int, act: Callable[[], Any]) -> tuple[float, Any]:
-    """Median wall seconds of so many runs, after one that does not count, and the last run's answer."""
-    answer = act()
+def times_of(times: int, act: Callable[[], Any]) -> list[float]:
+    """Wall seconds of so many runs, after one that does not count."""
+    act()
     took = []
     for _ in range(times):
         begun = time.perf_counter()
-        answer = act()
+        act()
         took.append(time.perf_counter() - begun)
-    return statistics.median(took), answer
+    return took
 
 
 def figures_of(way: str, found: Recalculated, engine_s: float, start_s: float, *, barred: bool) -> list[Figure]:
