@@ -35,7 +35,6 @@ from inventory.models import (
     Transformation,
 )
 from inventory.numbers import fold
-from tests.benchmarks.sizes import FIRST_DAY
 
 Moved = tuple[int, int, int]  # event, portion, quantity
 Picked = TypeVar("Picked")
@@ -50,7 +49,7 @@ BLANK = r"\N"
 # Of a hundred lots that come or are made together; the rest are packed lots.
 IN_ROUND = {"raw": 18, "packaging": 6, "premix": 6, "bulk": 14}
 LOTS_IN_ROUND = 100
-DAYS = 1000  # that the whole store spans
+LAST_DAY, DAYS = date(2025, 1, 1), 1000  # what the whole store spans
 ITEMS = {"raw": 300, "packaging": 80, "premix": 40, "bulk": 100, "packed": 300}
 KINDS = {"raw": "raw", "packaging": "packaging", "premix": "intermediate", "bulk": "intermediate", "packed": "product"}
 COUNTED = frozenset({"packaging", "packed"})
@@ -160,8 +159,8 @@ class Store:
             begun = self.count[Lot]
             self.chains = [Chain(self._receive("raw"), steps_of(each)) for each in reaches]
             while self.count[Lot] < to_lots:
-                done = (self.count[Lot] - begun) / (to_lots - begun)
-                self._round(min(LOTS_IN_ROUND, to_lots - self.count[Lot]), min(1.0, done * 1.1))
+                size = min(LOTS_IN_ROUND, to_lots - self.count[Lot])
+                self._round(size, min(1.0, 1.1 * (self.count[Lot] + size - begun) / (to_lots - begun)))
                 if sum(map(len, self.waiting.values())) > ROWS_AT_ONCE:
                     self._write()
             assert all(chain.made == len(chain.steps) for chain in self.chains)
@@ -175,11 +174,11 @@ class Store:
     # -- what happens ----------------------------------------------------------------------------------
 
     def _round(self, size: int, part: float) -> None:
-        """So many lots more, and as many movements as keep the store's proportion."""
+        """So many lots more, of chains as much as makes up ``part`` of them, and as many movements as belong to it."""
         self._set_time()
         aim = self.count[Lot] + size
         for chain in self.chains:
-            due = min(len(chain.steps), int(len(chain.steps) * part) + 1)
+            due = int(len(chain.steps) * part)
             while chain.made < due and self.count[Lot] < aim:
                 self._make_of(chain)
         rest = aim - self.count[Lot]
@@ -321,7 +320,7 @@ class Store:
             self._row(Party, f"{role.upper()}-{number}", f"{role.title()} {number}", role, "", "", "")
 
     def _set_time(self) -> None:
-        day = FIRST_DAY - timedelta(days=DAYS - DAYS * self.count[Lot] // self.lots_in_all)
+        day = LAST_DAY - timedelta(days=DAYS - DAYS * self.count[Lot] // self.lots_in_all)
         self.day, self.moment = day.isoformat(), f"{day.isoformat()} 12:00:00"
 
     def _any(self, among: Sequence[Picked]) -> Picked:
