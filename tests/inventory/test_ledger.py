@@ -116,7 +116,7 @@ def test_the_check_takes_the_same_number_of_queries_however_much_there_is():
         with CaptureQueriesContext(connection) as queries:
             verify()
         taken.append(len(queries))
-    assert taken[0] == taken[1] == taken[2] <= 9
+    assert taken[0] == taken[1] == taken[2] <= 10
 
 
 def event_of(kind: str) -> StockEvent:
