@@ -71,6 +71,9 @@ def _read_cursor(text: str, listing: Listing, name: str) -> Any:
         if not isinstance(key, str | int) or (isinstance(key, str) and not key.isprintable()):
             raise refusal
         model = listing.rows.model._meta
-        return (model.pk if name == "pk" else model.get_field(name)).to_python(key)
-    except (ValueError, binascii.Error, ValidationError):
+        value = (model.pk if name == "pk" else model.get_field(name)).to_python(key)
+    except (TypeError, ValueError, binascii.Error, ValidationError):  # a day, for one, is read from text alone
         raise refusal from None
+    if isinstance(value, int) and not -(2**63) <= value < 2**63:  # more than a database keeps
+        raise refusal
+    return value
