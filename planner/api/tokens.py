@@ -6,6 +6,7 @@ from hashlib import sha256
 from typing import Any
 
 from django.contrib.auth import authenticate
+from django.http import HttpRequest
 from django.urls import path
 from django.utils import timezone
 from knox.models import AuthToken
@@ -20,15 +21,16 @@ from inventory.errors import NotFound
 
 
 class SignInThrottle(SimpleRateThrottle):
-    """So many tries a minute from one address, and for one name."""
+    """So many tries a minute from one address, and for one name; those of the page sign-in count too."""
 
     scope = "sign-in"
     by = "address"
 
-    def get_cache_key(self, request: Request, view: Any) -> str | None:
+    def get_cache_key(self, request: Request | HttpRequest, view: Any) -> str | None:
         if request.method != "POST":
             return None
-        ident = self.get_ident(request) or "" if self.by == "address" else str(request.data.get("username")).lower()
+        told = request.data if isinstance(request, Request) else request.POST
+        ident = self.get_ident(request) or "" if self.by == "address" else str(told.get("username")).lower()
         return str(
             self.cache_format % {"scope": f"{self.scope}-{self.by}", "ident": sha256(ident.encode()).hexdigest()}
         )
@@ -36,6 +38,13 @@ class SignInThrottle(SimpleRateThrottle):
 
 class SignInThrottleByName(SignInThrottle):
     by = "name"
+
+
+def seconds_to_wait(request: HttpRequest) -> int:
+    """How long a try to sign in must wait; 0 when it need not. Asking counts as a try."""
+    throttles = [SignInThrottle(), SignInThrottleByName()]
+    refused = [one for one in throttles if not one.allow_request(request, None)]
+    return max((int(one.wait() or 0) + 1 for one in refused), default=0)
 
 
 class SignIn(Form):

@@ -86,6 +86,23 @@ def test_a_name_is_not_tried_from_many_addresses(house: dict[str, APIClient]) ->
     assert [from_address(number) for number in range(11)] == [401] * 10 + [429]
 
 
+def test_the_page_and_the_tokens_count_their_tries_together(house: dict[str, APIClient]) -> None:
+    def on_the_page(password: str) -> Any:
+        return house["stranger"].post("/sign-in", {"username": "owner", "password": password})
+
+    with time_machine.travel(NOW) as clock:
+        assert [sign_in(house["stranger"], "owner", "wrong").status_code for _ in range(5)] == [401] * 5
+        assert [on_the_page("wrong").status_code for _ in range(6)] == [200] * 5 + [429]
+        answer = on_the_page(PASSWORD)
+        assert answer.status_code == 429
+        assert "Too many tries" in answer.content.decode()
+        assert 0 < int(answer.headers["Retry-After"]) <= 60
+        assert house["stranger"].get(ME).status_code == 401
+        clock.shift(61)
+        assert on_the_page(PASSWORD).status_code == 302
+        assert house["stranger"].get(ME).status_code == 200
+
+
 def test_a_session_writes_only_with_its_csrf_token(house: dict[str, APIClient]) -> None:
     client = APIClient(enforce_csrf_checks=True)
     client.force_login(User.objects.get(username="owner"))
