@@ -10,6 +10,8 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import date
 from fractions import Fraction
+from itertools import groupby
+from operator import itemgetter
 
 import numpy as np
 from django.db.models import CharField, F, Q
@@ -204,46 +206,29 @@ def _read_lines(wanted: Q) -> dict[int, tuple[engine.Line, ...]]:
         .values_list("line_id", "item__code", "ratio")
     ):
         substitutes[line_id].append(engine.Substitute(code, Fraction(ratio)))
-    rows: dict[int, list[tuple]] = defaultdict(list)
-    for row in (
+    rows = (
         Line.objects.filter(version__in=versions)
         .order_by("version_id", "position")
         .values_list(
             "version_id", "pk", "position", "phase", "item__code", "percent", "qs", "numerator", "denominator",
             "is_volume", "item__density_g_per_ml", "single_lot",
         )
-    ):  # fmt: skip
-        rows[row[0]].append(row[1:])
-    return {version: _lines_of(lines, substitutes) for version, lines in rows.items()}
+    )  # fmt: skip
+    by_version = groupby(rows, key=itemgetter(0))
+    return {version: _lines_of(list(lines), substitutes) for version, lines in by_version}
 
 
 def _lines_of(rows: list[tuple], substitutes: dict[int, list[engine.Substitute]]) -> tuple[engine.Line, ...]:
-    written = sum(row[4] or 0 for row in rows)
+    rest = WHOLE - sum(row[5] or 0 for row in rows)
     lines = []
-    for (
-        pk,
-        position,
-        phase,
-        item,
-        percent,
-        qs,
-        numerator,
-        denominator,
-        is_volume,
-        density,
-        single_lot,
-    ) in rows:
+    for _, pk, position, phase, item, percent, qs, numerator, denominator, is_volume, density, single_lot in rows:
         per_unit = NO_AMOUNT
         if numerator is not None:
             # Microlitres x g/mL are milligrams.
             per_unit = Fraction(numerator, denominator) * (Fraction(density) if is_volume else 1)
-        lines.append(
-            engine.Line(
-                position=position, item=item, percent=WHOLE - written if qs else (percent or 0), per_unit=per_unit,
-                is_volume=is_volume, phase=phase, single_lot=single_lot,
-                substitutes=tuple(substitutes.get(pk, ())),
-            )
-        )  # fmt: skip
+        stand_ins = tuple(substitutes[pk]) if pk in substitutes else ()
+        share = rest if qs else percent or 0
+        lines.append(engine.Line(position, item, share, per_unit, is_volume, phase, single_lot, stand_ins))
     return tuple(lines)
 
 

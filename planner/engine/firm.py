@@ -26,7 +26,7 @@ _NONE_PASSED_OVER: list[tuple[str, str]] = []
 class Head:
     """What the lines of one batch have in common."""
 
-    __slots__ = ("batch", "code", "day", "formula", "lines", "order", "rows", "to")
+    __slots__ = ("batch", "code", "day", "formula", "lines", "order", "rows", "shown", "to")
 
     def __init__(self, batch: Batch, formula: Formula, from_day: int, to_day: int | None) -> None:
         self.batch, self.formula = batch, formula
@@ -34,10 +34,15 @@ class Head:
         self.day = max(from_day, batch.planned_for)
         self.order = _batch_order(batch)
         self.to = "batch:" + batch.batch
-        # One row for each line, where the batch is shown.
-        self.rows: list[BatchLine] | None = None
-        if to_day is not None and batch.planned_for <= to_day:
-            self.rows = [_UNWRITTEN] * len(formula.lines)
+        self.shown = to_day is not None and batch.planned_for <= to_day
+        self.rows: list[BatchLine] = []  # one for each line, where the batch is shown: see ``put_row``
+
+    def put_row(self, place: int, quantity: int) -> BatchLine:
+        """A new row for a line that nothing serves yet."""
+        if not self.rows:
+            self.rows = [_UNWRITTEN] * len(self.lines)
+        row = self.rows[place] = unserved_row(self.lines[place], quantity)
+        return row
 
 
 class FormulaLines:
@@ -122,8 +127,8 @@ class FirmBatches:
             head = self.heads[of_head]
             line, day = head.lines[of_batch], head.day
             row: BatchLine | None = None
-            if head.rows is not None:
-                row = head.rows[of_batch] = unserved_row(line, quantity)
+            if head.shown:
+                row = head.put_row(of_batch, quantity)
                 if line.substitutes:
                     self._short.append((row, line, day))
             valid_through = day + min_remaining_days
@@ -138,7 +143,7 @@ class FirmBatches:
         shown = [
             BatchCoverage(head.batch.batch, head.formula.item, head.batch.planned_for, _coverage(head.rows), head.rows)
             for head in self.heads
-            if head.rows is not None
+            if head.shown
         ]
         return sorted(shown, key=lambda each: (each.planned_for, each.batch))
 

@@ -10,7 +10,6 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from planner.engine.book import Asked, Book
-from planner.engine.firm import unserved_row
 from planner.engine.level import Served
 from planner.engine.netting import write_takes
 from planner.engine.passed_over import LotReasons
@@ -41,9 +40,8 @@ def _write_unneeded(book: Book) -> None:
     firm = book.firm
     for place in np.flatnonzero(firm.quantity == 0).tolist():
         head = firm.heads[int(firm.head_of[place])]
-        if head.rows is not None:
-            of_batch = int(firm.place_of[place])
-            head.rows[of_batch] = unserved_row(head.lines[of_batch], 0)
+        if head.shown:
+            head.put_row(int(firm.place_of[place]), 0)
 
 
 def _items_of(book: Book, lines: np.ndarray) -> Iterable[tuple[int, int]]:
@@ -76,9 +74,9 @@ def _write_item(book: Book, served: Served, first: int, last: int, reasons: LotR
         strict=True,
     ):
         head = firm.heads[head_of]
-        if head.rows is None:
+        if not head.shown:
             continue
-        row = head.rows[of_batch] = unserved_row(head.lines[of_batch], quantity)
+        row = head.put_row(of_batch, quantity)
         if item.drawn:
             row.short = 0
             continue
