@@ -237,38 +237,37 @@ def post_all(postings: Sequence[Posting]) -> list[StockEvent]:
 
 def _write_events(postings: Sequence[Posting], moments: Sequence[datetime]) -> list[StockEvent]:
     recorded_at = clock.now()
-    events = [
-        StockEvent(
-            uid=uuid.uuid4(),
-            kind=posting.kind,
-            happened_at=moment,
-            recorded_at=recorded_at,
-            who=posting.who,
-            why=posting.why,
-            transformation=posting.transformation,
-            dispatch_line=posting.dispatch_line,
-            purchase_order_line=posting.purchase_order_line,
-            corrects=posting.corrects,
-            portion=posting.portion,
+    rows = [
+        (
+            *(uuid.uuid4(), posting.kind, moment, recorded_at, _key_of(posting, "who"), posting.why),
+            *(_key_of(posting, name) for name in _REASONS[1:]),
         )
         for posting, moment in zip(postings, moments, strict=True)
     ]
-    if not events or connection.vendor != "postgresql":
-        return StockEvent.objects.bulk_create(events)
-    columns = [[getattr(event, name) for event in events] for name in _EVENT_COLUMNS]
-    id_of = dict(_insert_columns("inventory_stockevent", _EVENT_COLUMNS, columns, returning="uid, id"))
-    for event in events:
-        event.pk = id_of[event.uid]
-        event._state.adding = False
-        event._state.db = connection.alias
+    if rows and connection.vendor == "postgresql":
+        id_of = dict(_insert_rows("inventory_stockevent", _EVENT_COLUMNS, rows, returning="uid, id"))
+        names = ("id", *_EVENT_COLUMNS)
+        events = [StockEvent.from_db(connection.alias, names, (id_of[row[0]], *row)) for row in rows]
+    else:
+        columns = tuple(_EVENT_COLUMNS)
+        events = StockEvent.objects.bulk_create(StockEvent(**dict(zip(columns, row, strict=True))) for row in rows)
+    for event, posting in zip(events, postings, strict=True):
+        for name in _REASONS:
+            if (reason := getattr(posting, name)) is not None:
+                setattr(event, name, reason)
     return events
+
+
+def _key_of(posting: Posting, name: str) -> int | None:
+    reason = getattr(posting, name)
+    return None if reason is None else int(reason.pk)
 
 
 def _write_movements(rows: Sequence[tuple[int, int, int, int]]) -> None:
     """Rows of event, portion, lot and quantity."""
     if connection.vendor == "postgresql":
         if rows:
-            _insert_columns("inventory_movement", _MOVEMENT_COLUMNS, list(zip(*rows, strict=True)))
+            _insert_rows("inventory_movement", _MOVEMENT_COLUMNS, rows)
         return
     Movement.objects.bulk_create(
         Movement(event_id=event, portion_id=portion, lot_id=lot, quantity=quantity)
@@ -276,6 +275,8 @@ def _write_movements(rows: Sequence[tuple[int, int, int, int]]) -> None:
     )
 
 
+_REASONS = ("who", "corrects", "transformation", "dispatch_line", "purchase_order_line", "portion")
+# In the order of the model's fields, in which ``from_db`` takes them.
 _EVENT_COLUMNS = {
     "uid": "uuid",
     "kind": "text",
@@ -292,18 +293,25 @@ _EVENT_COLUMNS = {
 _MOVEMENT_COLUMNS = {"event_id": "bigint", "portion_id": "bigint", "lot_id": "bigint", "quantity": "bigint"}
 
 
-def _insert_columns(
-    table: str, columns: Mapping[str, str], values: Sequence[Sequence[object]], *, returning: str = ""
+def _insert_rows(
+    table: str, columns: Mapping[str, str], rows: Sequence[Sequence[object]], *, returning: str = ""
 ) -> Sequence[tuple[Any, ...]]:
-    """Insert rows into a table of PostgreSQL in their order: one array for each column, one statement however many."""
-    names = ", ".join(columns)
-    arrays = ", ".join(f"%s::{kind}[]" for kind in columns.values())
+    """Insert rows into a table of PostgreSQL in their order, one statement however many.
+
+    Each column is one array. One of the same value in every row is given once, but for the first, which counts rows.
+    """
+    values = dict(zip(columns, zip(*rows, strict=True), strict=True))
+    first, *others = columns
+    arrays = [first, *(name for name in others if values[name].count(values[name][0]) < len(rows))]
+    given = [name for name in others if name not in arrays]
+    selected = ", ".join(f"%s::{columns[name]}" if name in given else name for name in columns)
+    taken = ", ".join(f"%s::{columns[name]}[]" for name in arrays)
     with connection.cursor() as cursor:
         cursor.execute(
-            f"INSERT INTO {table} ({names}) SELECT {names} "
-            f"FROM unnest({arrays}) WITH ORDINALITY AS rows ({names}, place) ORDER BY place"
+            f"INSERT INTO {table} ({', '.join(columns)}) SELECT {selected} "
+            f"FROM unnest({taken}) WITH ORDINALITY AS given ({', '.join(arrays)}, place) ORDER BY place"
             + (f" RETURNING {returning}" if returning else ""),
-            [list(column) for column in values],
+            [values[name][0] for name in columns if name in given] + [list(values[name]) for name in arrays],
         )
         return cursor.fetchall() if returning else ()
 

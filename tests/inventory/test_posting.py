@@ -124,3 +124,14 @@ def test_statements_do_not_grow_with_the_postings():
             post_all([used(portion, G, transformation=making, happened_at=clock.now()) for portion in stock])
         taken.append(len(queries))
     assert taken[0] == taken[1]
+
+
+def test_an_event_in_hand_is_the_event_that_is_kept(django_user_model):
+    portion, making = make_stock(quantity=KG), make_transformation()
+    who = django_user_model.objects.create_user("ann")
+    events = post_all([used(portion, G, transformation=making, who=who, why="poured"), used(portion, G)])
+    for event in events:
+        kept = StockEvent.objects.get(pk=event.pk)
+        for field in StockEvent._meta.concrete_fields:
+            assert getattr(event, field.attname) == getattr(kept, field.attname), field.name
+    assert (events[0].transformation, events[0].who, events[1].who) == (making, who, None)
