@@ -47,10 +47,13 @@ def split_charges(charges: np.ndarray, percents: np.ndarray, batch_of: np.ndarra
     first_line = np.searchsorted(batch_of, np.arange(len(charges) + 1))
     sums = np.concatenate([[0], np.cumsum(parts)])
     left_over = charges - np.diff(sums[first_line])
+    # Only of batches with steps left over: usual charges and percentages divide evenly.
+    open_lines = np.flatnonzero(left_over[batch_of] > 0)
     # By batch, then largest remainder first; stable, so equal ones stay in the order of their positions.
-    by_remainder = np.argsort(batch_of * WHOLE + (WHOLE - 1 - remainders), kind="stable")
-    rank = np.arange(len(batch_of)) - first_line[batch_of]
-    parts[by_remainder] += rank < left_over[batch_of]
+    key = batch_of[open_lines] * WHOLE + (WHOLE - 1 - remainders[open_lines])
+    by_remainder = open_lines[np.argsort(key, kind="stable")]
+    rank = open_lines - first_line[batch_of[open_lines]]
+    parts[by_remainder] += rank < left_over[batch_of[open_lines]]
     return parts
 
 

@@ -97,37 +97,42 @@ class LevelNeeds:
         ]
         if not with_reservations:
             return kept
-        places, reserved_of = book.places_of_lots, book.stock.source
+        places = book.places_of_lots
         waiting: dict[tuple[int, str | int | None], list[list[int]]] = {}
         holding_batches = np.zeros(len(book.firm.heads) + 1, dtype=bool)
         for item in with_reservations:
             code = book.order[self.first + item].code
             book.own_reserved[code] = own_reserved = _by_owner(book, code)
             for owner, own in own_reserved.items():
-                usable = sorted([int(places[lot]), quantity] for lot, quantity in own.items() if places[lot] >= 0)
+                usable = [[places[lot], quantity] for lot, quantity in own.items() if places[lot] >= 0]
                 if usable and owner is not None:
+                    usable.sort()
                     waiting[item, owner] = usable
                     if isinstance(owner, str):
                         holding_batches[book.firm.number_of_batch.get(owner, -1)] = True
         holders = self._holders(with_reservations, holding_batches)
-        needs = self.columns
-        for place, item, day, valid_through, source in zip(
+        needs, stock = self.columns, book.stock
+        for place, item, day, valid_through, still_open, source in zip(
             holders.tolist(),
             needs.item[holders].tolist(),
             needs.day[holders].tolist(),
             needs.valid_through[holders].tolist(),
+            needs.open[holders].tolist(),
             self.source[holders].tolist(),
             strict=True,
         ):
+            rest = still_open
             for each in waiting.get((item, self._owner(source)), ()):
                 row, left = each
-                if left and book.stock.here_on[row] <= day and book.stock.last_day[row] >= valid_through:
-                    part = min(left, int(needs.open[place]))
+                if left and rest and stock.here_on[row] <= day and stock.last_day[row] >= valid_through:
+                    part = min(left, rest)
                     each[1] -= part
-                    needs.open[place] -= part
-                    book.reserved_used[reserved_of[row]] += part
-                    if part and source >= 0:
+                    rest -= part
+                    book.reserved_used[int(stock.source[row])] += part
+                    if source >= 0:
                         kept.setdefault(source, []).append((row, part))
+            if rest != still_open:
+                needs.open[place] = rest
         return kept
 
     def _holders(self, items: Sequence[int], holding_batches: np.ndarray) -> np.ndarray:

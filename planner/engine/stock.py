@@ -105,12 +105,12 @@ class StockColumns:
         """The rows of one item, in order of supply."""
         return self._rows(slice(self.bounds[number], self.bounds[number + 1]))
 
-    def places_of_lots(self) -> np.ndarray:
+    def places_of_lots(self) -> list[int]:
         """Where each portion stands among the rows, by its index among the lots; -1 where it is not usable."""
         places = np.full(len(self._lots), -1, dtype=np.int64)
         of_lots = np.flatnonzero(self.source >= 0)
         places[self.source[of_lots]] = of_lots
-        return places
+        return places.tolist()
 
 
 def _column(values: Sequence[int]) -> np.ndarray:
