@@ -97,32 +97,34 @@ class LevelNeeds:
         ]
         if not with_reservations:
             return kept
-        places = book.places_of_lots
-        waiting: dict[tuple[int, str | int | None], list[list[int]]] = {}
-        holding_batches = np.zeros(len(book.firm.heads) + 1, dtype=bool)
+        # By holder, a number that needs have too: what it has reserved, as rows of the stock with quantities.
+        waiting: dict[int, list[list[int]]] = {}
+        places, number_of_batch = book.places_of_lots, book.firm.number_of_batch
         for item in with_reservations:
             code = book.order[self.first + item].code
             book.own_reserved[code] = own_reserved = _by_owner(book, code)
             for owner, own in own_reserved.items():
+                number = number_of_batch.get(owner) if isinstance(owner, str) else _after_batches(book, owner)
                 usable = [[places[lot], quantity] for lot, quantity in own.items() if places[lot] >= 0]
-                if usable and owner is not None:
+                if usable and number is not None:
                     usable.sort()
-                    waiting[item, owner] = usable
-                    if isinstance(owner, str):
-                        holding_batches[book.firm.number_of_batch.get(owner, -1)] = True
-        holders = self._holders(with_reservations, holding_batches)
+                    waiting[item * self._holder_count + number] = usable
+        if not waiting:
+            return kept
+        holder = self._holders()
+        holding = self._may_hold(holder, waiting)
         needs, stock = self.columns, book.stock
-        for place, item, day, valid_through, still_open, source in zip(
-            holders.tolist(),
-            needs.item[holders].tolist(),
-            needs.day[holders].tolist(),
-            needs.valid_through[holders].tolist(),
-            needs.open[holders].tolist(),
-            self.source[holders].tolist(),
+        for place, of, day, valid_through, still_open, source in zip(
+            holding.tolist(),
+            holder[holding].tolist(),
+            needs.day[holding].tolist(),
+            needs.valid_through[holding].tolist(),
+            needs.open[holding].tolist(),
+            self.source[holding].tolist(),
             strict=True,
         ):
             rest = still_open
-            for each in waiting.get((item, self._owner(source)), ()):
+            for each in waiting.get(of, ()):
                 row, left = each
                 if left and rest and stock.here_on[row] <= day and stock.last_day[row] >= valid_through:
                     part = min(left, rest)
@@ -135,20 +137,31 @@ class LevelNeeds:
                 needs.open[place] = rest
         return kept
 
-    def _holders(self, items: Sequence[int], holding_batches: np.ndarray) -> np.ndarray:
-        """The needs that may have something reserved, in order of service."""
-        of_items = np.zeros(self.last - self.first, dtype=bool)
-        of_items[list(items)] = True
-        mask = of_items[self.columns.item]
-        firm = self.source >= 0
-        mask[firm] &= holding_batches[self.book.firm.head_of[self.source[firm]]]
-        return np.flatnonzero(mask)
+    def _may_hold(self, holder: np.ndarray, waiting: Mapping[int, object]) -> np.ndarray:
+        """The needs, in order of service, of an item and of a holder for which anything is reserved."""
+        held = np.fromiter(waiting, dtype=np.int64, count=len(waiting))
+        items, holders = np.divmod(held, self._holder_count)
+        of_items, of_holders = (
+            np.zeros(self.last - self.first, dtype=np.bool_),
+            np.zeros(self._holder_count, dtype=np.bool_),
+        )
+        of_items[items], of_holders[holders] = True, True
+        return np.flatnonzero((holder >= 0) & of_items[self.columns.item] & of_holders[holder % self._holder_count])
 
-    def _owner(self, source: int) -> str | int | None:
-        if source < 0:
-            return self.others[-1 - source].owner
-        firm = self.book.firm
-        return firm.heads[int(firm.head_of[source])].code
+    @property
+    def _holder_count(self) -> int:
+        return len(self.book.firm.heads) + len(self.book.problem.demands)
+
+    def _holders(self) -> np.ndarray:
+        """Of each need one number for its item and whoever may have reserved for it; -1 where nobody can."""
+        firm = self.source >= 0
+        holder = np.full(len(self.source), -1, dtype=np.int64)
+        holder[firm] = self.book.firm.head_of[self.source[firm]]
+        for place in np.flatnonzero(~firm).tolist():
+            owner = self.others[-1 - int(self.source[place])].owner
+            number = None if isinstance(owner, str) else _after_batches(self.book, owner)
+            holder[place] = -1 if number is None else number
+        return np.where(holder < 0, -1, self.columns.item * self._holder_count + holder)
 
     def needs_from(self, number: int, place: int, kept: Mapping[int, Parts]) -> list[Need]:
         """One item's needs from a place on, as objects in order of service."""
@@ -230,6 +243,11 @@ def _served(level: LevelNeeds, swept: Swept, first_row: int) -> Served:
         day=day[new],
         gross=np.add.reduceat(level.quantity[needs], new) if len(needs) else needs,
     )
+
+
+def _after_batches(book: Book, demand: int | None) -> int | None:
+    """The number of a demand among holders: after the batches."""
+    return None if demand is None else len(book.firm.heads) + demand
 
 
 def _by_owner(book: Book, code: str) -> OwnReserved:
