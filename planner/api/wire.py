@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import IO, Any
 
 import orjson
@@ -14,7 +15,7 @@ MOST_BYTES = 5 * 1024 * 1024
 
 
 class Parser(BaseParser):
-    """One JSON object of at most 5 MB. Raises TooLarge, or BadInput for what is no such object."""
+    """One JSON object of at most 5 MB, each name once. Raises TooLarge, or BadInput for what is no such object."""
 
     media_type = "application/json"
 
@@ -34,7 +35,28 @@ class Parser(BaseParser):
         if not isinstance(found, dict):
             fault = Fault("body", "", "one JSON object in UTF-8")
             raise BadInput("the request is not a JSON object", code="not_json", faults=[fault])
+        _refuse_twice_named(content)
         return found
+
+
+def _refuse_twice_named(content: bytes) -> None:
+    """Two values under one name are no clear request, and the parser keeps the last one without a word."""
+    try:
+        # Only names are looked at: numbers stay text, however long they are.
+        json.loads(content, object_pairs_hook=_named_once, parse_int=str, parse_float=str)
+    except RecursionError:
+        fault = Fault("body", "", "one JSON object in UTF-8, not as deep as this")
+        raise BadInput("the request is deeper than can be read", code="not_json", faults=[fault]) from None
+
+
+def _named_once(pairs: list[tuple[str, Any]]) -> None:
+    seen: set[str] = set()
+    for name, _ in pairs:
+        if name in seen:
+            told = "".join(sign if sign.isprintable() else " " for sign in name[:100])
+            fault = Fault(told, "", "each name once in an object")
+            raise BadInput("a name is given twice in one object", code="not_json", faults=[fault])
+        seen.add(name)
 
 
 class Renderer(BaseRenderer):

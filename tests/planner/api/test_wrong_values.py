@@ -100,6 +100,7 @@ BROKEN = {
     "deep": b'{"name": ' + b"[" * 100_000 + b"]" * 100_000 + b"}",
     "as deep as is read": b'{"name": ' + b"[" * 900 + b"]" * 900 + b"}",
     "deep objects": b'{"a":' * 900 + b"1" + b"}" * 900,
+    "an endless number": b'{"name": ' + b"9" * 6_000 + b"}",
 }
 
 
@@ -115,6 +116,19 @@ def test_what_is_no_request_is_refused(house: dict[str, APIClient], one: Describ
         assert answer.status_code in (400, 429), f"{told}: {answer.content!r:.200}"
         assert answer.headers["content-type"] == "application/problem+json"
         _forget_tries()
+    assert everything() == before
+
+
+@pytest.mark.parametrize("one", **named(one for one in WITH_BODY if one.request_example()))
+def test_a_name_given_twice_is_refused_though_each_value_is_right(house: dict[str, APIClient], one: Described) -> None:
+    prepare(one.operation)
+    before = everything()
+    example = one.request_example()
+    name, value = next(iter(example.items()))
+    again = f"{json.dumps(example)[:-1]}, {json.dumps(name)}: {json.dumps(value)}}}".encode()
+    answer = house[one.caller()].generic(one.method, one.address(), again, content_type="application/json")
+    assert (answer.status_code, answer.json()["code"]) == (400, "not_json"), answer.content
+    assert [fault["field"] for fault in answer.json()["errors"]] == [name]
     assert everything() == before
 
 
