@@ -6,7 +6,7 @@ A plan never changes stock; accepting a proposal makes a planned batch or a purc
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from django.db.models import Sum
 
 from inventory import clock, tracing
-from inventory.errors import Conflict, Fault, NotFound
+from inventory.errors import Conflict, Fault, NotAllowed, NotFound
 from inventory.ledger import among
 from inventory.models import Alert, Item, Lot, LotDecision, Offer, Party, Portion, PurchaseOrder, PurchaseOrderLine
 from inventory.quantities import limit_of, show_quantity
@@ -114,7 +114,12 @@ class Accepted:
     again: bool
 
 
-def accept(*, proposals: Sequence[str], from_day: date, weeks: int, who: User | None = None) -> list[Accepted]:
+KINDS = ("make", "buy")
+
+
+def accept(
+    *, proposals: Sequence[str], from_day: date, weeks: int, kinds: Collection[str] = KINDS, who: User | None = None
+) -> list[Accepted]:
     """Make proposals of the plan firm, each once: accepted twice, the second answer is the first one's.
 
     1. What was accepted before and is still firm is answered from the record.
@@ -122,19 +127,22 @@ def accept(*, proposals: Sequence[str], from_day: date, weeks: int, who: User | 
        accepted and is not proposed any more is answered from the record; else Conflict ``proposal_gone``.
     3. All are written in one transaction: planned batches and purchase orders.
 
+    Raises NotAllowed, and writes nothing, where a proposal to be made firm is of a kind that is not among ``kinds``.
     Somebody who accepts at the same moment may write first: then their results are looked at, and are ours.
     """
     for _ in range(TRIES - 1):
         try:
-            return _accept(proposals=proposals, from_day=from_day, weeks=weeks, who=who)
+            return _accept(proposals=proposals, from_day=from_day, weeks=weeks, kinds=kinds, who=who)
         except Conflict as taken:
             if taken.code != "changed":
                 raise
-    return _accept(proposals=proposals, from_day=from_day, weeks=weeks, who=who)
+    return _accept(proposals=proposals, from_day=from_day, weeks=weeks, kinds=kinds, who=who)
 
 
 @write
-def _accept(*, proposals: Sequence[str], from_day: date, weeks: int, who: User | None) -> list[Accepted]:
+def _accept(
+    *, proposals: Sequence[str], from_day: date, weeks: int, kinds: Collection[str], who: User | None
+) -> list[Accepted]:
     wanted = list(dict.fromkeys(proposals))
     before = {row.proposal: row for row in AcceptedProposal.objects.filter(proposal__in=wanted)}
     answers = {name: _told_again(row) for name, row in before.items() if _is_firm(row)}
@@ -154,9 +162,15 @@ def _accept(*, proposals: Sequence[str], from_day: date, weeks: int, who: User |
                 faults=[Fault("proposals", name, "the id of a proposal of the plan as it is now") for name in gone],
                 proposals=gone,
             )
+        kind_of = {name: "make" if isinstance(offered[name], Make) else "buy" for name in fresh}
+        refused = [name for name in fresh if kind_of[name] not in kinds]
+        if refused:
+            raise NotAllowed(
+                "your roles do not cover every proposal: what is to be made is the maker's, what to buy the buyer's",
+                faults=[Fault("proposals", name, f"a proposal to {' or '.join(kinds)}") for name in refused],
+            )
         for name in fresh:
-            row = offered[name]
-            kind = "make" if isinstance(row, Make) else "buy"
+            row, kind = offered[name], kind_of[name]
             result = _make_firm(row, run.problem.from_day, who)
             if name in before:  # what it had become is not firm any more, and the plan wants it again
                 before[name].delete()

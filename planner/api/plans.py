@@ -13,6 +13,8 @@ from inventory.api import fields
 from inventory.api.frame import Answer, Form, Json, View, reads, writes
 from planner import services
 from planner.api import plan_examples as examples
+from planner.api.access import roles_of
+from planner.api.rights.planning import ACCEPTS
 from planner.collector import collector_paused
 
 # "from" is a word of Python: forms and answers that have it are made from a dict.
@@ -233,7 +235,9 @@ class AcceptProposals(View):
         Each once: accepted twice, the answer is the first one again. ``from`` and ``weeks`` are those of the plan that
         proposed it. What the plan does not propose any more is a conflict, ``proposal_gone``.
         """
-        found = services.accept(proposals=asked["proposals"], who=request.user, **span_of(asked))
+        roles = roles_of(request.user)
+        kinds = [kind for kind, allowed in ACCEPTS.items() if roles & set(allowed)]
+        found = services.accept(proposals=asked["proposals"], kinds=kinds, who=request.user, **span_of(asked))
         return {
             "accepted": [
                 {"proposal": one.proposal, "kind": one.kind, "result": one.result, "again": one.again} for one in found

@@ -20,3 +20,6 @@ RIGHTS = {
     ("POST", "tables"): (OWNER,),
     ("GET", "counts"): READERS_AND_HELPER,
 }
+
+# Whose proposals of each kind become firm: by the same roles that plan batches and place orders.
+ACCEPTS = {"make": (MAKER, OWNER), "buy": (BUYER, OWNER)}

@@ -115,7 +115,9 @@ def accept(client: APIClient, *proposals: str) -> Any:
 def test_what_is_accepted_is_firm_in_the_next_plan(house: dict[str, APIClient]) -> None:
     before = house["maker"].get(PLAN).json()
     bought = next(row for row in before["buy"] if row["item"] == "WAX")
-    assert accept(house["maker"], bought["id"]).status_code == 200
+    refused = accept(house["maker"], bought["id"])
+    assert (refused.status_code, refused.json()["errors"][0]["value"]) == (403, bought["id"])
+    assert accept(house["buyer"], bought["id"]).status_code == 200
     after = house["maker"].get(PLAN).json()
     assert "WAX" not in {row["item"] for row in after["buy"]}
     (late,) = [row for row in after["batches"] if row["batch"] == "B-2"]
