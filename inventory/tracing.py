@@ -16,7 +16,7 @@ from typing import NamedTuple, cast
 
 from django.db import connection
 
-from inventory.ledger import LotBalance, MakingBalance, among, balances, sums_of
+from inventory.ledger import CORRECTED_KIND, LotBalance, MakingBalance, among, balances, sums_of
 from inventory.models import DispatchLine, Item, Lot, Portion, StockEvent, Transformation
 from inventory.quantities import MASS
 from inventory.usability import lot_last_day_of
@@ -266,29 +266,29 @@ def _backward(origins: Iterable[int]) -> _Graph:
 
 # So much of each lot in each making, a correction counted with what it undid: what nets to nothing is left out,
 # for a use that was corrected away is no link.
-_IN_MAKINGS = """
-    SELECT e.transformation_id, m.lot_id, {sign}SUM(m.quantity)
-    FROM inventory_stockevent e
-    JOIN inventory_movement m ON m.event_id = e.id
-    LEFT JOIN inventory_stockevent c ON c.id = e.corrects_id
-    WHERE {column} IN ({{ids}}) AND e.transformation_id IS NOT NULL AND COALESCE(c.kind, e.kind) = '{kind}'
+_IN_MAKINGS = f"""
+    SELECT e.transformation_id, m.lot_id, {{sign}}SUM(m.quantity)
+    FROM {{tables}}
+    WHERE {{column}} IN ({{{{ids}}}}) AND e.transformation_id IS NOT NULL
+        AND (e.kind = '{{kind}}' OR e.kind = 'corrected' AND {CORRECTED_KIND} = '{{kind}}')
     GROUP BY e.transformation_id, m.lot_id HAVING SUM(m.quantity) <> 0
 """
-_USED_OF_LOTS = _IN_MAKINGS.format(sign="-", kind=Kind.USED, column="m.lot_id")
-_MADE_OF_LOTS = _IN_MAKINGS.format(sign="", kind=Kind.MADE, column="m.lot_id")
-_USED_IN_MAKINGS = _IN_MAKINGS.format(sign="-", kind=Kind.USED, column="e.transformation_id")
+_OF_LOTS = {"tables": "inventory_movement m {event}", "column": "m.lot_id"}
+_OF_MAKINGS = {"tables": "inventory_stockevent e {movements}", "column": "e.transformation_id"}
+_USED_OF_LOTS = _IN_MAKINGS.format(sign="-", kind=Kind.USED, **_OF_LOTS)
+_MADE_OF_LOTS = _IN_MAKINGS.format(sign="", kind=Kind.MADE, **_OF_LOTS)
+_USED_IN_MAKINGS = _IN_MAKINGS.format(sign="-", kind=Kind.USED, **_OF_MAKINGS)
 
 # Of each making what went in and what came out, the latter by lot (no lot: went in), masses and pieces apart.
-_IN_AND_OUT = """
+_IN_AND_OUT = f"""
     SELECT e.transformation_id,
-        CASE WHEN COALESCE(c.kind, e.kind) = 'made' THEN m.lot_id END AS made_lot,
+        CASE WHEN e.kind = 'made' OR e.kind = 'corrected' AND {CORRECTED_KIND} = 'made' THEN m.lot_id END AS made_lot,
         i.measure, SUM(m.quantity)
-    FROM inventory_stockevent e
-    JOIN inventory_movement m ON m.event_id = e.id
+    FROM inventory_stockevent e {{movements}}
     JOIN inventory_lot l ON l.id = m.lot_id
     JOIN inventory_item i ON i.id = l.item_id
-    LEFT JOIN inventory_stockevent c ON c.id = e.corrects_id
-    WHERE e.transformation_id IN ({ids}) AND COALESCE(c.kind, e.kind) IN ('used', 'made')
+    WHERE e.transformation_id IN ({{ids}})
+        AND (e.kind IN ('used', 'made') OR e.kind = 'corrected' AND {CORRECTED_KIND} IN ('used', 'made'))
     GROUP BY e.transformation_id, made_lot, i.measure HAVING SUM(m.quantity) <> 0
 """
 
