@@ -81,6 +81,8 @@ class CellField(serializers.Field):
         found = dict(self.schema)
         if self.refers_to:
             found["x-refers-to"] = self.refers_to
+        if self.cost:
+            found["x-cost"] = True  # left out for people whose only role is helper
         return found
 
     def query_schema(self) -> JsonSchema:

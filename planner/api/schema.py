@@ -71,8 +71,16 @@ class TokenScheme(OpenApiAuthenticationExtension):
 
 
 def nothing_else(result: dict[str, Any], generator: Any, request: Any, public: bool) -> dict[str, Any]:
-    """Objects hold the named members and no others; only a problem has further ones, the facts of the refusal."""
+    """Objects hold the named members and no others; only a problem has further ones, the facts of the refusal.
+
+    Costs are not always there: a helper's answers leave them out.
+    """
     for name, component in result.get("components", {}).get("schemas", {}).items():
         if component.get("type") == "object":
             component["additionalProperties"] = name == "Problem"
+            required = [one for one in component.get("required", ()) if not component["properties"][one].get("x-cost")]
+            if required != component.get("required", []):
+                component["required"] = required
+                if not required:
+                    del component["required"]
     return result
