@@ -33,7 +33,7 @@ from inventory.models import Movement, Portion, StockEvent, Transformation  # no
 from inventory.services.ledger import Change, Posting, post_all  # noqa: E402
 from tests.benchmarks.__main__ import Figure, machine_figure, say  # noqa: E402
 from tests.benchmarks.scale_store import Store, settle  # noqa: E402
-from tests.benchmarks.trace_scale import driver_cursor, medians, place, prepare_empty, print_figures  # noqa: E402
+from tests.benchmarks.trace_scale import barred, driver_cursor, medians, place, prepare_empty, print_figures  # noqa: E402
 
 MOVEMENTS_A_LOT = 10
 AT_ONCE = 20_000  # movements in one act
@@ -77,8 +77,7 @@ def measure_filled(*, seed: int = 1) -> tuple[list[Figure], list[str]]:
             f"verify {count:,} movements",
             f"{times['verify']:.2f} s",
             f"{times['verify'] / times['scan']:.2f} x one summing scan ({times['scan']:.2f} s)",
-            f"{SCANS} x",
-            times["verify"] <= SCANS * times["scan"],
+            *barred(f"{SCANS} x", times["verify"] <= SCANS * times["scan"]),
         ),
     ]
     say("posting ...")
@@ -126,14 +125,14 @@ def figures_of_posting(many: int, seed: int, faults: list[str]) -> list[Figure]:
         Figure(
             f"{least} of {len(chosen):,} movements", f"{rate['copy']:,.0f} a second", "foreign keys and checks in force"
         ),
-        figure_of_rate("post as many uses, one an event", rate["used"], rate["copy"], barred=True),
+        figure_of_rate("post as many uses, one an event", rate["used"], rate["copy"], with_bar=True),
         figure_of_rate("- the same, written down late", rate["late"], rate["copy"]),
         figure_of_rate("- carryings, two movements an event", rate["carried"], rate["copy"]),
     ]
 
 
-def figure_of_rate(what: str, rate: float, least: float, *, barred: bool = False) -> Figure:
-    bar = (f"{LEAST_RATE}, aim {AIM}", rate >= LEAST_RATE * least) if barred else ()
+def figure_of_rate(what: str, rate: float, least: float, *, with_bar: bool = False) -> Figure:
+    bar = barred(f"{LEAST_RATE}, aim {AIM}", rate >= LEAST_RATE * least) if with_bar else ()
     return Figure(what, f"{rate:,.0f} movements a second", f"{rate / least:.2f} of it", *bar)
 
 
