@@ -7,9 +7,9 @@ from decimal import Decimal
 
 import pytest
 
+from inventory import cells
 from inventory.numbers import render
 from inventory.quantities import parse_quantity, show_quantity
-from inventory import cells
 
 
 @pytest.mark.parametrize(
