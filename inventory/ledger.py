@@ -5,7 +5,6 @@ Writes nothing. Sums are made by the database in whole base steps; movements are
 
 from __future__ import annotations
 
-import json
 import secrets
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -31,7 +30,7 @@ def ids_as_rows(ids: Iterable[int]) -> tuple[str, str | list[int]]:
     rows = sorted(ids)
     if connection.vendor == "postgresql":
         return "SELECT unnest(%s::bigint[])", rows
-    return "SELECT value FROM json_each(%s)", json.dumps(rows)
+    return "SELECT value FROM json_each(%s)", f"[{','.join(map(str, rows))}]"
 
 
 def among(ids: Iterable[int]) -> RawSQL:

@@ -283,13 +283,13 @@ _USED_IN_MAKINGS = _IN_MAKINGS.format(sign="-", kind=Kind.USED, **_OF_MAKINGS)
 _IN_AND_OUT = f"""
     SELECT e.transformation_id,
         CASE WHEN e.kind = 'made' OR e.kind = 'corrected' AND {CORRECTED_KIND} = 'made' THEN m.lot_id END AS made_lot,
-        i.measure, SUM(m.quantity)
+        i.measure = 'mass' AS is_mass, SUM(m.quantity)
     FROM inventory_stockevent e {{movements}}
     JOIN inventory_lot l ON l.id = m.lot_id
     JOIN inventory_item i ON i.id = l.item_id
     WHERE e.transformation_id IN ({{ids}})
         AND (e.kind IN ('used', 'made') OR e.kind = 'corrected' AND {CORRECTED_KIND} IN ('used', 'made'))
-    GROUP BY e.transformation_id, made_lot, i.measure HAVING SUM(m.quantity) <> 0
+    GROUP BY e.transformation_id, made_lot, is_mass HAVING SUM(m.quantity) <> 0
 """
 
 
@@ -300,16 +300,16 @@ def _put_inputs(graph: _Graph, rows: Iterable[tuple[int, int, int]]) -> None:
 
 def _put_makings(graph: _Graph, new: Collection[int]) -> None:
     graph.makings |= {making: _Making() for making in new}
-    for pk, lot, measure, moved in sums_of(_IN_AND_OUT, new):
+    for pk, lot, is_mass, moved in sums_of(_IN_AND_OUT, new):
         making, quantity = graph.makings[pk], int(moved)
         if lot is not None:
             making.outputs[lot] = quantity
             graph.made_by[lot] = pk
-            if measure == MASS:
+            if is_mass:
                 making.mass_out += quantity
             else:
                 making.counted_out = True
-        elif measure == MASS:
+        elif is_mass:
             making.mass_in = -quantity
         else:
             making.counted_in = True
