@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any, TypeVar
 
 from django.db.models import Exists, OuterRef
@@ -13,8 +13,9 @@ from inventory import selectors
 from inventory.api import fields
 from inventory.api.frame import Answer, Form, Json, Lines, View, lists, named, quantity_of, reads, writes
 from inventory.api.items import KINDS
+from inventory.api.naming import all_named
 from inventory.api.pages import Listing
-from inventory.errors import Fault, NotFound
+from inventory.errors import NotFound
 from inventory.models import Item, Lot, LotDecision, Party, Portion
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
 from inventory.quantities import show_quantity
@@ -367,20 +368,6 @@ def _opening_row(row: Json, items: Mapping[str, Item], parties: Mapping[str, Par
     )
 
 
-def _all_named(
-    find: Callable[[Iterable[str]], Mapping[str, Found]], rows: list[Json], column: str
-) -> Mapping[str, Found]:
-    """What the codes in a column of rows name, in one query. Raises NotFound naming every field with an unknown one."""
-    codes = {at: row[column] for at, row in enumerate(rows) if row.get(column) is not None}
-    found = find(codes.values())
-    faults = [
-        Fault(f"rows[{at}].{column}", code, "a code that is known") for at, code in codes.items() if code not in found
-    ]
-    if faults:
-        raise NotFound(f"no {column} {faults[0].value!r}", faults=faults)
-    return found
-
-
 class OpenStock(View):
     @writes(
         OpeningStock,
@@ -412,8 +399,8 @@ class OpenStock(View):
         number are portions of one lot and must agree in the rest. Without a number one is given, and the lot says
         that its origin is unknown."""
         rows = asked["rows"]
-        items = _all_named(selectors.items_by_code, rows, "item")
-        parties = _all_named(selectors.parties_by_code, rows, "supplier")
+        items = all_named(selectors.items_by_code, rows, "item", "rows")
+        parties = all_named(selectors.parties_by_code, rows, "supplier", "rows")
         lots = services.open_stock(
             rows=[_opening_row(row, items, parties, at) for at, row in enumerate(rows)],
             why=asked.get("why", ""),

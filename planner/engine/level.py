@@ -13,8 +13,8 @@ import numpy as np
 
 from planner.engine.book import Book, OwnReserved
 from planner.engine.needs import Need, order_of_service
-from planner.engine.netting import Netting
-from planner.engine.problem import NEVER, Item
+from planner.engine.netting import Netting, floor_looked_at_from
+from planner.engine.problem import NEVER
 from planner.engine.propose import source_of
 from planner.engine.sweep import Floors, NeedColumns, SupplyColumns, Swept, sweep
 
@@ -214,17 +214,10 @@ def _supply(book: Book, first: int, last: int) -> SupplyColumns:
 def _floors(book: Book, first: int, last: int) -> Floors:
     quantity = [0 if item.drawn else item.safety_stock for item in book.order[first:last]]
     looked_at_from = [
-        floor_looked_at_from(book, item) if safety else NEVER
+        floor_looked_at_from(book, item, source_of(book, item)) if safety else NEVER
         for item, safety in zip(book.order[first:last], quantity, strict=True)
     ]
     return Floors(_column(quantity), _column(looked_at_from))
-
-
-def floor_looked_at_from(book: Book, item: Item) -> int:
-    """The first day on which safety stock is looked at: when a fresh proposal can first be here."""
-    source = source_of(book, item)
-    lead_days = source.lead_days if source else item.lead_time_days
-    return book.from_day + lead_days + item.release_days
 
 
 def _served(level: LevelNeeds, swept: Swept, first_row: int) -> Served:

@@ -13,7 +13,7 @@ from heapq import heappop, heappush
 from planner.engine.allocate import SURPLUS, Shelf, Supply, Takes, surplus_row
 from planner.engine.book import Book, source_name
 from planner.engine.needs import Need
-from planner.engine.problem import NEVER
+from planner.engine.problem import NEVER, Item
 from planner.engine.propose import Buying, LaterUse, Making, OpenNeeds, source_of
 from planner.engine.result import BatchLine, Expected
 
@@ -186,10 +186,8 @@ class Netting:
 
     def _plan_floor_days(self) -> None:
         """The floor is looked at when a fresh proposal can first be here, then after needs and expiries."""
-        item, book = self.item, self.book
-        lead_days = self.source.lead_days if self.source else item.lead_time_days
-        self.floor_from = book.from_day + lead_days + item.release_days
-        if self.floor_from <= book.to_day:
+        self.floor_from = floor_looked_at_from(self.book, self.item, self.source)
+        if self.floor_from <= self.book.to_day:
             self.floor_days = [self.floor_from]
         for row in self.supply:
             self._watch_floor_after(row.last_day)
@@ -197,6 +195,12 @@ class Netting:
     def _watch_floor_after(self, last_day: int) -> None:
         if self.floor_from < last_day + 1 <= self.book.to_day:
             heappush(self.floor_days, last_day + 1)
+
+
+def floor_looked_at_from(book: Book, item: Item, source: Making | Buying | None) -> int:
+    """The first day on which safety stock is looked at: when a fresh proposal can first be here."""
+    lead_days = source.lead_days if source else item.lead_time_days
+    return book.from_day + lead_days + item.release_days
 
 
 def _take(shelf: Shelf, need: Need) -> tuple[Takes, Takes, int, Sequence[str]]:

@@ -117,19 +117,11 @@ class VersionForm(Form):
     checks = Lines(child=CheckForm(), allow_empty=True, required=False)
 
 
-class NewFormula(Form):
+class NewFormula(VersionForm):
+    """A formula and the whole content of its first draft."""
+
     formula = fields.Code()
     item = fields.Code(refers_to="items")
-    basis = fields.Choice(*BASES)
-    yield_percent = fields.Percent(1, required=False)
-    loss = fields.Quantity(0, required=False)
-    preferred = fields.Flag(required=False)
-    min_batch = fields.Quantity(0, required=False)
-    batch_multiple = fields.Quantity(required=False, allow_null=True)
-    max_batch = fields.Quantity(required=False, allow_null=True)
-    lines = Lines(child=LineForm())
-    steps = Lines(child=StepForm(), allow_empty=True, required=False)
-    checks = Lines(child=CheckForm(), allow_empty=True, required=False)
 
 
 class FormulaFilters(Form):
