@@ -52,7 +52,12 @@ def plan_json(plan: result.Plan, problem: Problem) -> Iterator[str]:
     """The document as one JSON object, in pieces: written one after the other they are ``plan --json``."""
     measures = {item.code: item.measure for item in problem.items}
     yield f'{{"from":"{iso(plan.from_day)}","to":"{iso(plan.to_day)}","requirements":['
-    yield ",".join([requirement_json(row, measures[row.item]) for row in plan.requirements])
+    yield ",".join(
+        [
+            requirement_json(requirement_head(row.item), row.day, row.gross, row.covered, row.short, measures[row.item])
+            for row in plan.requirements
+        ]
+    )
     yield '],"batches":['
     yield from batches_json(plan.batches, measures)
     yield f'],"make":{rows_json([make_row(row, measures[row.item]) for row in plan.make])}'
@@ -74,32 +79,33 @@ def rows_json(rows: list[Row]) -> str:
 
 
 def requirements_json(columns: result.RequirementColumns, measures: Measures) -> Iterator[str]:
-    """Requirements from columns, with the same text as in a whole plan, separated by commas; in pieces."""
-    begin = [f'{{"item":{quote(code)},"day":"' for code in columns.codes]
+    """Requirements from columns, separated by commas; in pieces."""
+    heads = [requirement_head(code) for code in columns.codes]
     measure_of = [measures[code] for code in columns.codes]
     rows = zip(*(column.tolist() for column in columns[1:]), strict=True)
     separator = ""
     while part := list(islice(rows, 10_000)):
-        texts = []
-        for item, day, steps, covered, short in part:
-            measure = measure_of[item]
-            gross = show_quantity(steps, measure)
-            if covered == steps and not short:  # by far the most common case
-                rest = f'"covered":"{gross}","short":"{NOTHING[measure]}"}}'
-            else:
-                rest = f'"covered":"{show_quantity(covered, measure)}","short":"{show_quantity(short, measure)}"}}'
-            texts.append(f'{begin[item]}{iso(day)}","gross":"{gross}",{rest}')
+        texts = [
+            requirement_json(heads[item], day, gross, covered, short, measure_of[item])
+            for item, day, gross, covered, short in part
+        ]
         yield separator + ",".join(texts)
         separator = ","
 
 
-def requirement_json(row: result.Requirement, measure: str) -> str:
-    gross = show_quantity(row.gross, measure)
-    covered = gross if row.covered == row.gross else show_quantity(row.covered, measure)
-    short = show_quantity(row.short, measure) if row.short else NOTHING[measure]
-    return (
-        f'{{"item":{quote(row.item)},"day":"{iso(row.day)}","gross":"{gross}","covered":"{covered}","short":"{short}"}}'
-    )
+@cache
+def requirement_head(code: str) -> str:
+    """How the requirements of one item begin."""
+    return f'{{"item":{quote(code)},"day":"'
+
+
+def requirement_json(head: str, day: int, gross: int, covered: int, short: int, measure: str) -> str:
+    """One requirement, in base steps; ``head`` of its item."""
+    needed = show_quantity(gross, measure)
+    if covered == gross and not short:  # by far the most common case
+        return f'{head}{iso(day)}","gross":"{needed}","covered":"{needed}","short":"{NOTHING[measure]}"}}'
+    rest = f'"covered":"{show_quantity(covered, measure)}","short":"{show_quantity(short, measure)}"}}'
+    return f'{head}{iso(day)}","gross":"{needed}",{rest}'
 
 
 def batches_json(batches: Iterable[result.BatchCoverage], measures: Measures) -> Iterator[str]:
