@@ -6,7 +6,7 @@ from typing import Any
 
 from django.urls import path
 from drf_spectacular.utils import extend_schema
-from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
+from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 
 from planner.api.wire import Renderer
 
@@ -19,8 +19,10 @@ class SchemaDocument(SpectacularAPIView):
 
 
 @extend_schema(exclude=True)
-class SchemaPage(SpectacularSwaggerView):
-    """The schema to read and try; its scripts come from the installed package."""
+class SchemaPage(SpectacularSwaggerSplitView):
+    """The schema to read and try; its scripts come from the installed package, and none stands in the page itself."""
+
+    template_name = "planner/schema_page.html"
 
     def handle_exception(self, error: Exception) -> Any:
         """A refusal is a problem document here too, not a page."""
