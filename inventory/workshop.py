@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -12,7 +13,9 @@ from inventory.models import Setting
 from inventory.quantities import MASS, QuantityError, parse_quantity
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-KEYS = ("time_zone", "country", "currency", "open_days", "scales", "lot_pattern", "batch_pattern")
+KEYS = ("time_zone", "country", "currency", "open_days", "scales", "lot_pattern", "batch_pattern", "units")
+# How pages show masses; underneath they are exact.
+UNITS = ("g kg", "g", "kg", "oz", "fl oz")
 
 # Scales and their reach: common practice, no source.
 DEFAULT_SCALES = "0.01 g to 500 g; 0.1 g to 5 kg; 1 g to 30 kg"
@@ -23,6 +26,7 @@ DEFAULTS = {
     "scales": DEFAULT_SCALES,
     "lot_pattern": "{year}{month}{day}-{n}",
     "batch_pattern": "B{year}{month}{day}-{n}",
+    "units": UNITS[0],
 }
 
 _PATTERN_WORDS = {"item", "year", "month", "day", "week_year", "week", "weekday", "n"}
@@ -47,6 +51,14 @@ def value_of(key: str) -> str:
     if stored:
         return stored
     return settings.TIME_ZONE if key == "time_zone" else DEFAULTS[key]
+
+
+def values_of(keys: Iterable[str]) -> dict[str, str]:
+    """The stored texts of several settings, or their defaults. One query."""
+    wanted = tuple(keys)
+    stored = dict(Setting.objects.filter(key__in=wanted).exclude(value="").values_list("key", "value"))
+    defaults = DEFAULTS | {"time_zone": settings.TIME_ZONE}
+    return {key: stored.get(key, defaults[key]) for key in wanted}
 
 
 def time_zone() -> str:
@@ -109,6 +121,8 @@ def check_setting(key: str, text: str) -> None:
         read_open_days(text)
     elif key == "scales":
         read_scales(text)
+    elif key == "units" and text not in UNITS:
+        raise SettingRefused("one of " + ", ".join(f'"{one}"' for one in UNITS))
     elif key in ("lot_pattern", "batch_pattern"):
         words = set(re.findall(r"\{(.*?)\}", text))
         if "n" not in words or words - _PATTERN_WORDS or re.search(r"[{}]", re.sub(r"\{\w+\}", "", text)):

@@ -21,6 +21,7 @@ class SettingsChanges(Form):
     scales = fields.Text(required=False, blank=True)
     lot_pattern = fields.Text(required=False, blank=True)
     batch_pattern = fields.Text(required=False, blank=True)
+    units = fields.Text(required=False, blank=True)
 
 
 SettingsAnswer = type(
@@ -34,6 +35,7 @@ EXAMPLE: Json = {
     "scales": workshop.DEFAULT_SCALES,
     "lot_pattern": "{year}{month}{day}-{n}",
     "batch_pattern": "B{year}{month}{day}-{n}",
+    "units": "g kg",
 }
 
 

@@ -35,5 +35,6 @@ WRONG = {
     ("PATCH", "settings", "scales"): ["1 kg"],
     ("PATCH", "settings", "lot_pattern"): ["{x}"],
     ("PATCH", "settings", "batch_pattern"): ["B"],
+    ("PATCH", "settings", "units"): ["stone"],
 }
 VOLATILE = {"token", "key", "made_at"}
