@@ -3,6 +3,7 @@
 from inventory.models.items import Item
 from inventory.models.orders import Demand, Dispatch, DispatchLine, PurchaseOrder, PurchaseOrderLine
 from inventory.models.parties import Offer, Party
+from inventory.models.samples import RetainedSample, RetainedTaking
 from inventory.models.stock import Lot, LotDecision, Movement, Portion, StockEvent
 from inventory.models.transformations import Reservation, Transformation
 from inventory.models.workshop import Alert, RetryKey, Setting
@@ -22,6 +23,8 @@ __all__ = [
     "PurchaseOrder",
     "PurchaseOrderLine",
     "Reservation",
+    "RetainedSample",
+    "RetainedTaking",
     "RetryKey",
     "Setting",
     "StockEvent",

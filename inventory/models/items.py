@@ -9,6 +9,10 @@ CODE_LENGTH = 64
 NAME_LENGTH = 200
 WHY_LENGTH = 500
 
+# Common practice, no source: a word in good time, and samples kept for the shelf life plus a year.
+DEFAULT_NOTICE_DAYS = (90, 30, 7)
+DEFAULT_KEEP_SAMPLES_DAYS = 365
+
 
 class Item(models.Model):
     """One thing kept in stock. Quantities are whole base steps: mg for mass, pieces for count."""
@@ -59,6 +63,10 @@ class Item(models.Model):
     max_percent = models.PositiveIntegerField(null=True, blank=True)
     storage = models.CharField(max_length=NAME_LENGTH, blank=True, default="")
     caution = models.TextField(blank=True, default="")
+    # Days before a lot's last day on which its coming end is told; blank: DEFAULT_NOTICE_DAYS, empty: never.
+    notice_days = models.JSONField(null=True, blank=True)
+    # Days beyond a lot's last day for which its retained samples are kept; blank: DEFAULT_KEEP_SAMPLES_DAYS.
+    keep_samples_days = models.PositiveIntegerField(null=True, blank=True)
 
     class Meta:
         constraints = [
