@@ -240,11 +240,14 @@ class Reading(models.Model):
     sample = models.PositiveIntegerField(default=1)  # which of the pull's samples
     value = models.CharField(max_length=NAME_LENGTH)
     passed = models.BooleanField(null=True)  # blank: the test has neither limits nor an expected answer
+    withdrawn = models.BooleanField(default=False)  # its pull was opened again: it does not count
     who = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
     recorded_at = models.DateTimeField(db_default=Now())
 
     class Meta:
-        indexes = [models.Index(fields=["pull"], condition=Q(passed=False), name="reading_out_of_limits")]
+        indexes = [
+            models.Index(fields=["pull"], condition=Q(passed=False, withdrawn=False), name="reading_out_of_limits")
+        ]
 
     def __str__(self) -> str:
         return f"{self.pull_id} {self.test_id} {self.value}"
