@@ -5,6 +5,7 @@ A plan never changes stock; accepting a proposal makes a planned batch or a purc
 
 from __future__ import annotations
 
+import functools
 import uuid
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ from planner.engine.plan import Netted, net
 from planner.engine.problem import Problem
 from planner.engine.result import Buy, Make, Plan, PlanError, RequirementColumns
 from planner.models import AcceptedProposal, Review
+from planner.progress import Progress, unwatched
 from planner.snapshot import FIRM, take_snapshot
 from production.models import Batch, FormulaVersion
 from production.services import batches as bench
@@ -54,12 +56,12 @@ class PlanRun:
         return rendering.plan_json(self.plan, self.problem)
 
 
-def run_plan(*, from_day: date, weeks: int) -> PlanRun:
-    """The plan of this day: reads, changes nothing.
+def run_plan(*, from_day: date, weeks: int, progress: Progress = unwatched) -> PlanRun:
+    """The plan of this day: reads, changes nothing. ``progress`` counts what is read and the items netted.
 
     Raises Conflict where formulas form a loop, or where a proposal is larger than any quantity may be.
     """
-    problem, netted = _net(from_day, weeks)
+    problem, netted = _net(from_day, weeks, progress=progress)
     return PlanRun(problem, netted.plan())
 
 
@@ -81,10 +83,14 @@ def run_requirements(*, from_day: date, weeks: int) -> RequirementsRun:
     return RequirementsRun(problem, netted.requirements())
 
 
-def _net(from_day: date, weeks: int, *, with_lines: bool = True) -> tuple[Problem, Netted]:
+def _net(
+    from_day: date, weeks: int, *, with_lines: bool = True, progress: Progress = unwatched
+) -> tuple[Problem, Netted]:
+    progress("reading", 0, 1)
     problem = take_snapshot(from_day=from_day, weeks=weeks)
+    progress("reading", 1, 1)
     try:
-        netted = net(problem, with_lines=with_lines)
+        netted = net(problem, with_lines=with_lines, progress=functools.partial(progress, "netting"))
     except PlanError as error:
         raise Conflict(str(error), code=f"plan_{error.code}", path=list(error.path)) from error
     _check_sizes(problem, netted)

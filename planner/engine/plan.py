@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import gc
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from fractions import Fraction
 
@@ -42,7 +42,7 @@ def plan(problem: Problem) -> Plan:
     return net(problem).plan()
 
 
-def net(problem: Problem, *, with_lines: bool = True) -> Netted:
+def net(problem: Problem, *, with_lines: bool = True, progress: Callable[[int, int], None] | None = None) -> Netted:
     """The netting of a whole problem: all that ``plan`` answers, before it is written down row by row.
 
     1. Read the problem, refuse loops and unknown codes.
@@ -50,12 +50,17 @@ def net(problem: Problem, *, with_lines: bool = True) -> Netted:
     3. Net the items level by level, in order of their low-level codes; makings add needs to levels further down.
 
     Without ``with_lines`` the lines of batches get no rows: for requirements and proposals alone.
+    After each level ``progress`` is told how many items are netted, of how many; what it raises ends the netting.
     Raises PlanError as ``plan`` does.
     """
     with _collector_paused():
         book = Book(problem, with_lines=with_lines)
         _add_demand_needs(book)
-        served = [net_level(book, first, last) for first, last in book.level_bounds()]
+        served = []
+        for first, last in book.level_bounds():
+            served.append(net_level(book, first, last))
+            if progress is not None:
+                progress(last, len(book.order))
         book.left = book.lots_left.tolist()
         return Netted(book, served)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from inventory.cells import UNKNOWN, Measured
@@ -14,6 +14,7 @@ from planner.exchange.known import Content, PortionKey, VersionKey
 from planner.exchange.reading import TextTable
 from planner.exchange.rows import MeasuredOf, Row, not_measured, read_rows, refuse_twins
 from planner.exchange.tables import TABLES
+from planner.progress import Progress, unwatched
 from production.models import Batch, Formula, FormulaVersion
 
 
@@ -31,6 +32,10 @@ class Version:
     row: Row | None = None  # of formulas
     rows: dict[str, list[Row]] = field(default_factory=dict)  # of its lines, substitutes, steps, checks
     changed: set[str] = field(default_factory=set)  # tables with other content than the database's
+
+
+def version_rows(version: Version) -> int:
+    return 1 + sum(map(len, version.rows.values()))
 
 
 @dataclass(slots=True)
@@ -64,6 +69,11 @@ class Writing:
     new_order_lines: list[PurchaseOrderLine] = field(default_factory=list)
     changed_order_lines: list[PurchaseOrderLine] = field(default_factory=list)
 
+    def row_count(self) -> int:
+        """About how many rows there are to write; a formula version counts with all its rows."""
+        each = (getattr(self, name.name) for name in fields(self) if name.name not in ("versions", "changed_fields"))
+        return sum(map(len, each)) + sum(map(version_rows, self.versions))
+
 
 @dataclass(slots=True)
 class Bringing:
@@ -79,16 +89,22 @@ class Bringing:
     tally: Tally = field(default_factory=Tally)
     writing: Writing = field(default_factory=Writing)
     report: list[str] = field(default_factory=list)
+    progress: Progress = unwatched
+    rows_checked: int = 0
 
     def rows(self, name: str, measured_of: MeasuredOf = not_measured, *, twins: bool = True) -> list[Row]:
         """The typed rows of a table; none where it was not brought."""
         table = self.tables.get(name)
         if table is None:
             return []
-        rows = read_rows(table, TABLES[name], self.faults, measured_of)
+        rows = read_rows(table, TABLES[name], self.faults, measured_of, self._count_checked)
         if twins:
             refuse_twins(rows, TABLES[name].identity, self.faults)
         return rows
+
+    def _count_checked(self, rows: int) -> None:
+        self.rows_checked += rows
+        self.progress("checking", self.rows_checked, sum(len(table.rows) for table in self.tables.values()))
 
     def measured(self, row: Row, column: Any) -> Measured:
         """How quantities of the row's item are measured."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
@@ -36,6 +36,7 @@ from planner.exchange.escaping import escaped
 from planner.exchange.known import Content, contents_of
 from planner.exchange.stock import MONEY_E6, show_money
 from planner.exchange.tables import TABLES
+from planner.progress import Progress, unwatched
 from production.arithmetic import PERCENT
 from production.models import Batch, FormulaVersion
 
@@ -96,19 +97,19 @@ def _refuse_taken(path: Path) -> None:
         raise Conflict(f"{path} is there already and not an empty folder: nothing is overwritten", code="path_taken")
 
 
-def exported_tables() -> Exported:
-    """All tables as text, as they are at one moment."""
+def exported_tables(progress: Progress = unwatched) -> Exported:
+    """All tables as text, as they are at one moment. ``progress`` counts the tables read."""
     with steady_read():
-        return _Export().tables()
+        return _Export(progress).tables()
 
 
 # --- forms -------------------------------------------------------------------------------------------------
 
 
-def csv_files(exported: Exported) -> dict[str, bytes]:
+def csv_files(exported: Exported, progress: Progress = unwatched) -> dict[str, bytes]:
     """File names and contents: UTF-8, comma, one file for each table with rows, and always the items."""
     files = {}
-    for name, rows in exported.tables.items():
+    for name, rows in _counted(exported, progress):
         if not rows and not TABLES[name].required:
             continue
         text = io.StringIO(newline="")
@@ -120,18 +121,18 @@ def csv_files(exported: Exported) -> dict[str, bytes]:
     return files
 
 
-def archive_bytes(exported: Exported) -> bytes:
+def archive_bytes(exported: Exported, progress: Progress = unwatched) -> bytes:
     """The CSV files in one ZIP."""
-    return packed(csv_files(exported))
+    return packed(csv_files(exported, progress))
 
 
-def workbook_bytes(exported: Exported) -> bytes:
+def workbook_bytes(exported: Exported, progress: Progress = unwatched) -> bytes:
     """The same tables as sheets; every cell is text, so that no program rounds or runs it."""
     content = io.BytesIO()
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(content, options) as book:
         book.set_properties({"created": _WORKBOOK_DAY})
-        for name, rows in exported.tables.items():
+        for name, rows in _counted(exported, progress):
             if not rows and not TABLES[name].required:
                 continue
             sheet = book.add_worksheet(name)
@@ -143,6 +144,15 @@ def workbook_bytes(exported: Exported) -> bytes:
                     if row.get(column):
                         sheet.write_string(number, at, row[column])
     return content.getvalue()
+
+
+def _counted(exported: Exported, progress: Progress) -> Iterator[tuple[str, list[Cells]]]:
+    """Each table; ``progress`` is told how many rows are written, of how many."""
+    written, of = 0, sum(map(len, exported.tables.values()))
+    for name, rows in exported.tables.items():
+        yield name, rows
+        written += len(rows)
+        progress("writing", written, of)
 
 
 def _escaped_rows(name: str, rows: list[Cells]) -> Iterator[Cells]:
@@ -180,7 +190,8 @@ def _money(amount: int | None, parts: int) -> str:
 class _Export:
     """One reading of the whole workshop. What is left out is gathered on the way."""
 
-    def __init__(self) -> None:
+    def __init__(self, progress: Progress = unwatched) -> None:
+        self.progress = progress
         self.left_out: list[str] = []
         self.items: dict[str, Item] = {item.code: item for item in Item.objects.order_by("code")}
         versions = list(FormulaVersion.objects.select_related("formula__item").order_by("formula__code", "version"))
@@ -189,25 +200,30 @@ class _Export:
 
     def tables(self) -> Exported:
         batches, reservations = self._batches()
-        tables = {
-            "settings": [
-                {"key": row.key, "value": row.value} for row in Setting.objects.exclude(value="").order_by("key")
-            ],
-            "items": [self._item(item) for item in self.items.values()],
-            "parties": [self._party(party) for party in Party.objects.order_by("code")],
-            "offers": self._offers(),
-            "formulas": [self._formula(row, content) for row, content in self.versions],
-            "formula_lines": list(self._lines()),
-            "substitutes": list(self._substitutes()),
-            "steps": list(self._steps()),
-            "checks": list(self._checks()),
-            "lots": self._lots(),
-            "demands": self._demands(),
-            "batches": batches,
-            "reservations": reservations,
-            "purchase_orders": self._orders(),
+        rows_of: dict[str, Callable[[], Iterable[Cells]]] = {
+            "settings": self._settings,
+            "items": lambda: map(self._item, self.items.values()),
+            "parties": lambda: map(self._party, Party.objects.order_by("code")),
+            "offers": self._offers,
+            "formulas": lambda: (self._formula(row, content) for row, content in self.versions),
+            "formula_lines": self._lines,
+            "substitutes": self._substitutes,
+            "steps": self._steps,
+            "checks": self._checks,
+            "lots": self._lots,
+            "demands": self._demands,
+            "batches": lambda: batches,
+            "reservations": lambda: reservations,
+            "purchase_orders": self._orders,
         }
-        return Exported({name: tables[name] for name in TABLES}, self.left_out)
+        tables = {}
+        for number, name in enumerate(TABLES, 1):
+            tables[name] = list(rows_of[name]())
+            self.progress("reading", number, len(TABLES))
+        return Exported(tables, self.left_out)
+
+    def _settings(self) -> list[Cells]:
+        return [{"key": row.key, "value": row.value} for row in Setting.objects.exclude(value="").order_by("key")]
 
     def _item(self, item: Item) -> Cells:
         return {

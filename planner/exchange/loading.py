@@ -25,7 +25,7 @@ from inventory.models import (
 from inventory.services.lots import open_stock
 from inventory.services.reserving import reserve_exact
 from inventory.transactions import lock_items, write
-from planner.exchange.bringing import Bringing, Version
+from planner.exchange.bringing import Bringing, Version, version_rows
 from planner.exchange.faults import Faults
 from planner.exchange.known import LineContent, in_chunks
 from planner.exchange.masters import check_masters
@@ -33,6 +33,7 @@ from planner.exchange.methods import check_methods
 from planner.exchange.reading import Source, TextTable, read_tables
 from planner.exchange.stock import check_stock
 from planner.exchange.tables import TABLES
+from planner.progress import Progress, unwatched
 from production.models import Batch, FormulaVersion
 from production.services import formulas
 
@@ -53,17 +54,19 @@ class LoadReport:
     checked_only: bool = False
 
 
-def load_tables(source: Source, who: User | None = None, *, check_only: bool = False) -> LoadReport:
+def load_tables(
+    source: Source, who: User | None = None, *, check_only: bool = False, progress: Progress = unwatched
+) -> LoadReport:
     """Load a folder of CSV files, an XLSX workbook, or named bytes of either or of a ZIP of CSV files.
 
-    Raises LoadRefused with every fault.
+    Raises LoadRefused with every fault. ``progress`` counts rows checked and rows written; what it raises undoes all.
 
     1. Files become tables of text, within bounds.
     2. In one transaction: rows are typed and checked against each other and the database; any fault ends it here.
     3. What is new or changed is written, in bulk; what is equal is left alone.
     """
     with _collector_at_rest():
-        return _load(source, who, check_only)
+        return _load(source, who, check_only, progress)
 
 
 @contextmanager
@@ -78,7 +81,8 @@ def _collector_at_rest() -> Iterator[None]:
             gc.enable()
 
 
-def _load(source: Source, who: User | None, check_only: bool) -> LoadReport:
+def _load(source: Source, who: User | None, check_only: bool, progress: Progress) -> LoadReport:
+    progress("reading", 0, 1)
     faults = Faults()
     known = {name: tuple(column.name for column in spec.columns) for name, spec in TABLES.items()}
     tables = read_tables(source, known, faults)
@@ -86,9 +90,10 @@ def _load(source: Source, who: User | None, check_only: bool) -> LoadReport:
         faults.add(_place_of(source), None, "", "", "a table items: it is required")
     if not tables:
         faults.refuse()
+    progress("reading", 1, 1)
     if check_only:
-        return _report_of(_checked(tables, faults), check_only=True)
-    return _report_of(_check_and_write(tables, faults, who), check_only=False)
+        return _report_of(_checked(tables, faults, progress), check_only=True)
+    return _report_of(_check_and_write(tables, faults, who, progress), check_only=False)
 
 
 def _place_of(source: Source) -> str:
@@ -106,9 +111,9 @@ def _report_of(bringing: Bringing, *, check_only: bool) -> LoadReport:
     )
 
 
-def _checked(tables: dict[str, TextTable], faults: Faults) -> Bringing:
+def _checked(tables: dict[str, TextTable], faults: Faults, progress: Progress) -> Bringing:
     """Typed rows, compared with each other and the database. Raises LoadRefused; writes nothing."""
-    bringing = Bringing(tables, faults)
+    bringing = Bringing(tables, faults, progress=progress)
     check_masters(bringing)
     check_methods(bringing)
     check_stock(bringing)
@@ -117,48 +122,70 @@ def _checked(tables: dict[str, TextTable], faults: Faults) -> Bringing:
 
 
 @write
-def _check_and_write(tables: dict[str, TextTable], faults: Faults, who: User | None) -> Bringing:
+def _check_and_write(tables: dict[str, TextTable], faults: Faults, who: User | None, progress: Progress) -> Bringing:
     # What the check reads must still hold when it is written.
     if transaction.get_connection().vendor == "postgresql":
         lock_items(Item.objects.values_list("pk", flat=True))
-    bringing = _checked(tables, faults)
-    _write_masters(bringing)
-    _write_versions(bringing, who)
-    _write_stock(bringing, who)
+    bringing = _checked(tables, faults, progress)
+    written = _Written(bringing.writing.row_count(), progress)
+    _write_masters(bringing, written)
+    _write_versions(bringing, who, written)
+    _write_stock(bringing, who, written)
     return bringing
 
 
 # --- writing -----------------------------------------------------------------------------------------------
 
 
-def _create(model: Any, rows: list[Any]) -> None:
-    model.objects.bulk_create(rows, batch_size=_BATCH_SIZE)
+@dataclass(slots=True)
+class _Written:
+    """Counts rows while they are written."""
+
+    of: int
+    progress: Progress
+    rows: int = 0
+
+    def add(self, rows: int) -> None:
+        self.rows += rows
+        self.progress("writing", min(self.rows, self.of), self.of)
+
+    def create(self, model: Any, rows: list[Any]) -> None:
+        for part in _parts(rows):
+            model.objects.bulk_create(part)
+            self.add(len(part))
+
+    def update(self, model: Any, rows: list[Any], names: Iterable[str]) -> None:
+        for part in _parts(rows):
+            model.objects.bulk_update(part, sorted(names))
+            self.add(len(part))
 
 
-def _update(model: Any, rows: list[Any], names: Iterable[str]) -> None:
-    if rows:
-        model.objects.bulk_update(rows, sorted(names), batch_size=_BATCH_SIZE)
+def _parts(rows: list[Any]) -> Iterator[list[Any]]:
+    for at in range(0, len(rows), _BATCH_SIZE):
+        yield rows[at : at + _BATCH_SIZE]
 
 
-def _write_masters(bringing: Bringing) -> None:
+def _write_masters(bringing: Bringing, written: _Written) -> None:
     writing = bringing.writing
     for setting in writing.settings:
         Setting.objects.update_or_create(key=setting.key, defaults={"value": setting.value})
-    _create(Item, writing.new_items)
-    _update(Item, writing.changed_items, writing.changed_fields["items"])
-    _create(Party, writing.new_parties)
-    _update(Party, writing.changed_parties, writing.changed_fields["parties"])
-    _create(Offer, writing.new_offers)
-    _update(Offer, writing.changed_offers, writing.changed_fields["offers"])
+    written.create(Item, writing.new_items)
+    written.update(Item, writing.changed_items, writing.changed_fields["items"])
+    written.create(Party, writing.new_parties)
+    written.update(Party, writing.changed_parties, writing.changed_fields["parties"])
+    written.create(Offer, writing.new_offers)
+    written.update(Offer, writing.changed_offers, writing.changed_fields["offers"])
 
 
-def _write_versions(bringing: Bringing, who: User | None) -> None:
+def _write_versions(bringing: Bringing, who: User | None, written: _Written) -> None:
     """Content first, as drafts; then what is approved, together; then what is retired."""
     versions = bringing.writing.versions
-    written = [version for version in versions if version.existing is None or version.changed]
-    rows = formulas.write_versions(specs=[_spec_of(bringing, version) for version in written], who=who)
-    for version, row in zip(written, rows, strict=True):
-        version.existing = row
+    changed_or_new = [version for version in versions if version.existing is None or version.changed]
+    for part in _parts(changed_or_new):
+        rows = formulas.write_versions(specs=[_spec_of(bringing, version) for version in part], who=who)
+        for version, row in zip(part, rows, strict=True):
+            version.existing = row
+        written.add(sum(map(version_rows, part)))
     for version in versions:
         assert version.existing is not None
         if version.existing.preferred != version.preferred:
@@ -219,34 +246,36 @@ def _spec_of(bringing: Bringing, version: Version) -> formulas.VersionSpec:
     )
 
 
-def _write_stock(bringing: Bringing, who: User | None) -> None:
+def _write_stock(bringing: Bringing, who: User | None, written: _Written) -> None:
     writing = bringing.writing
     # Numbered lots first: the numbers given to the others must pass them over.
     for rows in ([row for row in writing.lots if row.number], [row for row in writing.lots if not row.number]):
         if rows:
             lots = open_stock(rows=rows, who=who)
+            written.add(len(rows))
             if not rows[0].number:
                 bringing.report.extend(
                     f"lot {lot.number} of {lot.item.code}: number given, opening stock, origin unknown" for lot in lots
                 )
-    _create(Demand, writing.new_demands)
-    _update(Demand, writing.changed_demands, ["quantity", "priority"])
-    _create(PurchaseOrder, writing.new_orders)
-    _create(PurchaseOrderLine, writing.new_order_lines)
-    _update(PurchaseOrderLine, writing.changed_order_lines, ["quantity", "expires_on"])
-    _write_batches(bringing)
+    written.create(Demand, writing.new_demands)
+    written.update(Demand, writing.changed_demands, ["quantity", "priority"])
+    written.create(PurchaseOrder, writing.new_orders)
+    written.create(PurchaseOrderLine, writing.new_order_lines)
+    written.update(PurchaseOrderLine, writing.changed_order_lines, ["quantity", "expires_on"])
+    _write_batches(bringing, written)
     _write_reservations(bringing, who)
+    written.add(len(writing.reservations))
 
 
-def _write_batches(bringing: Bringing) -> None:
+def _write_batches(bringing: Bringing, written: _Written) -> None:
     batches = bringing.writing.batches
-    _create(Transformation, [transformation for transformation, _, _ in batches])
+    written.create(Transformation, [transformation for transformation, _, _ in batches])
     for transformation, batch, key in batches:
         version = bringing.versions[key].existing
         assert version is not None
         batch.transformation = transformation
         batch.version = version
-    _create(Batch, [batch for _, batch, _ in batches])
+    written.create(Batch, [batch for _, batch, _ in batches])
 
 
 def _write_reservations(bringing: Bringing, who: User | None) -> None:

@@ -15,6 +15,8 @@ from planner.exchange.faults import Faults
 from planner.exchange.reading import TextRow, TextTable
 from planner.exchange.tables import Column, Table
 
+_COUNTED_ROWS = 500
+
 
 @dataclass(slots=True)
 class Row:
@@ -49,8 +51,16 @@ def not_measured(row: Row, column: Column) -> Measured:
     return UNKNOWN
 
 
-def read_rows(table: TextTable, spec: Table, faults: Faults, measured_of: MeasuredOf = not_measured) -> list[Row]:
+def read_rows(
+    table: TextTable,
+    spec: Table,
+    faults: Faults,
+    measured_of: MeasuredOf = not_measured,
+    counted: Callable[[int], None] = lambda rows: None,
+) -> list[Row]:
     """Every row of a table, typed. A row with a wrong cell is not ``sound`` but still there for what names it.
+
+    ``counted`` is told now and then how many more rows are read.
 
     1. Unknown and missing columns are refused.
     2. Decimal commas are settled for the whole file.
@@ -61,7 +71,13 @@ def read_rows(table: TextTable, spec: Table, faults: Faults, measured_of: Measur
     refused = settle_decimal_commas(table, spec, faults)
     # What a quantity depends on (measure, item, basis) is read before it.
     columns = sorted(spec.columns, key=lambda column: column.reader.kind == "quantity")
-    return [_read_row(table, text_row, columns, refused, faults, measured_of) for text_row in table.rows]
+    rows = []
+    for number, text_row in enumerate(table.rows, 1):
+        rows.append(_read_row(table, text_row, columns, refused, faults, measured_of))
+        if number % _COUNTED_ROWS == 0:
+            counted(_COUNTED_ROWS)
+    counted(len(rows) % _COUNTED_ROWS)
+    return rows
 
 
 def _columns_stand(table: TextTable, spec: Table, faults: Faults) -> bool:
