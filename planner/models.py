@@ -1,10 +1,36 @@
-"""What planning itself keeps: which proposals were accepted, and on which day the plan was last reviewed."""
+"""What planning itself keeps: which proposals were accepted, on which day the plan was last reviewed, and notices."""
 
 from __future__ import annotations
 
 from django.conf import settings
 from django.db import models
 from django.db.models.functions import Now
+
+from planner.notices.models import (
+    Addressee,
+    Mail,
+    Notice,
+    NoticeAct,
+    NoticeRule,
+    SourceLook,
+    Telling,
+    Upkeep,
+    UpkeepDone,
+)
+
+__all__ = [
+    "AcceptedProposal",
+    "Addressee",
+    "Mail",
+    "Notice",
+    "NoticeAct",
+    "NoticeRule",
+    "Review",
+    "SourceLook",
+    "Telling",
+    "Upkeep",
+    "UpkeepDone",
+]
 
 
 class AcceptedProposal(models.Model):
