@@ -1,6 +1,8 @@
 """All settings, read from the environment by the strict readers of ``planner.environment``.
 
-Variables: DEBUG (0 or 1, default 0), SECRET_KEY, ALLOWED_HOSTS, DATABASE_URL, REDIS_URL, TIME_ZONE.
+Variables: DEBUG (0 or 1, default 0), SECRET_KEY, ALLOWED_HOSTS, DATABASE_URL, REDIS_URL, TIME_ZONE; for a server also
+DATABASE_PASSWORD, REDIS_PASSWORD, METRICS_TOKEN, PROXIES, HTTPS_ONLY, HSTS_SECONDS, LOG_FORMAT, LOG_LEVEL.
+A secret, and each address that may hold one, can stand in a file: NAME_FILE names it.
 """
 
 import warnings
@@ -81,20 +83,48 @@ LOGIN_REDIRECT_URL = "start"
 
 STATIC_URL = "static/"
 STATIC_ROOT = BASE_DIR / "static_root"
-WHITENOISE_USE_FINDERS = True
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "planner.operations.statics.CollectedOrPlain"},
+}
+# One process on one machine serves the files from where they are: there is nothing to collect.
+WHITENOISE_USE_FINDERS = not (STATIC_ROOT / "staticfiles.json").is_file()
 if not STATIC_ROOT.is_dir():
-    # One process on one machine serves the files from where they are: there is nothing to collect.
     warnings.filterwarnings("ignore", message="No directory at")
 
-# Sent over plain http only on the machine itself (SQLite, one process) and while debugging.
-SECURE_COOKIES = not DEBUG and not ON_SQLITE
-SESSION_COOKIE_SECURE = SECURE_COOKIES
-CSRF_COOKIE_SECURE = SECURE_COOKIES
-SESSION_COOKIE_HTTPONLY = True
+# A server speaks https alone. SQLite in one process serves the machine itself, over plain http.
+ON_SERVER = not DEBUG and not ON_SQLITE
+HTTPS_ONLY = environment.read_flag("HTTPS_ONLY", default=ON_SERVER)
+# How many proxies of ours a request passes before it comes here. Only then are their headers believed: by whom and
+# by which scheme they were reached. A header that anyone can write says nothing.
+PROXIES = environment.read_number("PROXIES", 0, low=0, high=9)
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if PROXIES else None
+SECURE_SSL_REDIRECT = HTTPS_ONLY
+SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^metrics$"]  # asked from inside, where there is no https
+SECURE_HSTS_SECONDS = environment.read_number(
+    "HSTS_SECONDS", 365 * 86_400 if HTTPS_ONLY else 0, low=0, high=10 * 365 * 86_400
+)
+SECURE_HSTS_INCLUDE_SUBDOMAINS = environment.read_flag("HSTS_SUBDOMAINS", default=HTTPS_ONLY)
+SECURE_HSTS_PRELOAD = environment.read_flag("HSTS_PRELOAD", default=HTTPS_ONLY)
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
+
+SESSION_COOKIE_SECURE = HTTPS_ONLY
+CSRF_COOKIE_SECURE = HTTPS_ONLY
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"  # a link in a letter opens its page
+CSRF_COOKIE_SAMESITE = "Strict"
+SESSION_COOKIE_AGE = 7 * 86_400
+CSRF_COOKIE_AGE = 7 * 86_400
+PASSWORD_RESET_TIMEOUT = 4 * 3600
+
+# What a request may hold. Files of tables come as the whole content of a request, bounded where they are read.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
+FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 2_000
+DATA_UPLOAD_MAX_NUMBER_FILES = 5
 
 # Scripts, styles, pictures and fonts come from files of this server alone: nothing inline, nothing evaluated, no
 # other host. (data: is for the small pictures that style sheets hold.) A page that needs more says so for itself,
@@ -128,10 +158,16 @@ REST_FRAMEWORK = {
     "DEFAULT_SCHEMA_CLASS": "planner.api.schema.Schema",
     "EXCEPTION_HANDLER": "planner.api.problems.answer",
     "URL_FORMAT_OVERRIDE": None,
-    "NUM_PROXIES": 0,  # a header that anyone can write says nothing of where a request comes from
+    "NUM_PROXIES": PROXIES,
     "DEFAULT_THROTTLE_RATES": {"sign-in": "10/min"},
 }
-REST_KNOX = {"TOKEN_TTL": timedelta(days=30)}
+# Tokens are kept as hashes only, end by themselves and are not renewed by use.
+REST_KNOX = {
+    "SECURE_HASH_ALGORITHM": "hashlib.sha512",
+    "TOKEN_TTL": timedelta(days=30),
+    "AUTO_REFRESH": False,
+    "TOKEN_LIMIT_PER_USER": None,
+}
 SPECTACULAR_SETTINGS = {
     "TITLE": "Weighhouse",
     "VERSION": "1",

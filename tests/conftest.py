@@ -8,6 +8,7 @@ from contextlib import contextmanager
 import pytest
 from django.core.management.commands import flush as flush_command
 from django.db import connections
+from django.test import override_settings
 
 from inventory import ledger_triggers
 
@@ -20,6 +21,13 @@ def ledger_may_be_emptied(database: str) -> Iterator[None]:
         yield
     finally:
         ledger_triggers.install(connection)
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _served_over_plain_http() -> Iterator[None]:
+    """A server sends every request to https; the tests' own requests have none. What is sent there is tested apart."""
+    with override_settings(SECURE_SSL_REDIRECT=False):
+        yield
 
 
 @pytest.fixture(autouse=True, scope="session")
