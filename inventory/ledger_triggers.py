@@ -1,4 +1,4 @@
-"""The database's own refusal to change or delete what the ledger holds.
+"""The database's own refusal to change or delete what the ledger holds, or to take a movement of another making.
 
 Used by the migration that installs the triggers, and by the test runner, which must be let
 through when it empties tables between tests. Works on PostgreSQL and SQLite.
@@ -17,10 +17,46 @@ SAME_ROW = {
     "inventory_lotdecision": "id = NEW.id",
 }
 REFUSAL = "the ledger only grows: correct by an opposite event"
+# The making that a movement of the event ``e`` names.
+MAKING = """
+    CASE WHEN e.kind IN ('used', 'made')
+        OR e.kind = 'corrected'
+            AND (SELECT c.kind FROM inventory_stockevent c WHERE c.id = e.corrects_id) IN ('used', 'made')
+    THEN e.transformation_id END
+"""
+ANOTHER_MAKING = "a movement names the making of its event, and no other"
 
 
 def install(connection: BaseDatabaseWrapper) -> None:
-    """Refuse UPDATE, DELETE, (PostgreSQL) TRUNCATE and (SQLite) INSERT OR REPLACE of every ledger table."""
+    """Refuse UPDATE, DELETE, (PostgreSQL) TRUNCATE and (SQLite) INSERT OR REPLACE of every ledger table.
+
+    And refuse a movement whose making is not its event's: both are never changed, so that it is looked at once.
+    """
+    install_only_grows(connection)
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            cursor.execute(
+                "CREATE OR REPLACE FUNCTION weighhouse_refuse_another_making() RETURNS trigger LANGUAGE plpgsql AS "
+                "$$ BEGIN IF EXISTS (SELECT 1 FROM given m JOIN inventory_stockevent e ON e.id = m.event_id "
+                f"WHERE m.making_id IS DISTINCT FROM {MAKING}) "
+                f"THEN RAISE EXCEPTION '{ANOTHER_MAKING}' USING ERRCODE = 'check_violation'; END IF; "
+                "RETURN NULL; END $$"
+            )
+            cursor.execute(
+                "CREATE TRIGGER inventory_movement_its_making AFTER INSERT ON inventory_movement "
+                "REFERENCING NEW TABLE AS given "
+                "FOR EACH STATEMENT EXECUTE FUNCTION weighhouse_refuse_another_making()"
+            )
+        else:
+            cursor.execute(
+                "CREATE TRIGGER inventory_movement_its_making BEFORE INSERT ON inventory_movement "
+                "WHEN EXISTS (SELECT 1 FROM inventory_stockevent e "
+                f"WHERE e.id = NEW.event_id AND NEW.making_id IS NOT {MAKING}) "
+                f"BEGIN SELECT RAISE(ABORT, '{ANOTHER_MAKING}'); END"
+            )
+
+
+def install_only_grows(connection: BaseDatabaseWrapper) -> None:
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             cursor.execute(
@@ -53,6 +89,8 @@ def install(connection: BaseDatabaseWrapper) -> None:
 def remove(connection: BaseDatabaseWrapper) -> None:
     """Take the triggers away: for reversing the migration, and for the test runner's flush."""
     with connection.cursor() as cursor:
+        of_movements = " ON inventory_movement" if connection.vendor == "postgresql" else ""
+        cursor.execute(f"DROP TRIGGER IF EXISTS inventory_movement_its_making{of_movements}")
         for table in LEDGER_TABLES:
             if connection.vendor == "postgresql":
                 cursor.execute(f"DROP TRIGGER IF EXISTS {table}_only_grows ON {table}")
@@ -64,11 +102,34 @@ def remove(connection: BaseDatabaseWrapper) -> None:
 
 
 def install_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
-    install(schema_editor.connection)
+    install_only_grows(schema_editor.connection)
+
+
+def install_as_before_makings(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
+    """For a database whose triggers are those of an earlier version, and whose movements name no making yet."""
+    remove(schema_editor.connection)
+    install_only_grows(schema_editor.connection)
+
+
+def name_makings_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
+    """Write the making into the movements that there are: once, with the triggers away."""
+    connection = schema_editor.connection
+    remove(connection)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"UPDATE inventory_movement SET making_id = (SELECT {MAKING} FROM inventory_stockevent e "
+            "WHERE e.id = inventory_movement.event_id) "
+            "WHERE event_id IN (SELECT id FROM inventory_stockevent WHERE transformation_id IS NOT NULL)"
+        )
+        if connection.vendor == "postgresql":
+            # The keys just written are looked at now: a table that waits for that takes no trigger.
+            cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+            cursor.execute("SET CONSTRAINTS ALL DEFERRED")
+    install(connection)
 
 
 def install_again_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
-    """For a database whose triggers are those of an earlier version."""
+    """For a database whose triggers are those of an earlier version, or were lost when a table was remade."""
     remove(schema_editor.connection)
     install(schema_editor.connection)
 

@@ -16,12 +16,10 @@ from typing import NamedTuple, cast
 
 from django.db import connection
 
-from inventory.ledger import CORRECTED_KIND, LotBalance, MakingBalance, among, balances, sums_of
-from inventory.models import DispatchLine, Item, Lot, Portion, StockEvent, Transformation
+from inventory.ledger import LotBalance, MakingBalance, among, balances, sums_of
+from inventory.models import DispatchLine, Item, Lot, Portion, Transformation
 from inventory.quantities import MASS
 from inventory.usability import lot_last_day_of
-
-Kind = StockEvent.Kind
 
 
 class TracedLot(NamedTuple):
@@ -188,47 +186,41 @@ def _reached_at_once(origins: Set[int], forward: bool) -> set[int]:
         return {lot for (lot,) in cursor.fetchall()}
 
 
-# A use takes and a making gives, and what was corrected was undone as a whole: so an event that nothing corrects is
-# a link, and nothing need be added up as for a trace.
-_STANDS = "NOT EXISTS (SELECT 1 FROM inventory_stockevent c WHERE c.corrects_id = {event}.id{more})"
-_NEXT_LOTS = f"""
+# A movement names its making where it is a use of it, a making or the correction of one: so all of a lot in a making,
+# added up, is below nothing where it went in, above where it came out, and nothing where that was corrected away.
+_NEXT_LOTS = """
     SELECT DISTINCT there.lot_id
-    FROM inventory_movement here
-    JOIN inventory_stockevent e ON e.id = here.event_id
-    JOIN inventory_stockevent o ON o.transformation_id = e.transformation_id
-    JOIN inventory_movement there ON there.event_id = o.id
-    WHERE here.lot_id IN ({{{{ids}}}}) AND here.quantity {{sign}} 0
-        AND e.kind = '{{here}}' AND {_STANDS.format(event="e", more="")}
-        AND o.kind = '{{there}}' AND {_STANDS.format(event="o", more="")}
+    FROM (
+        SELECT DISTINCT m.making_id FROM inventory_movement m
+        WHERE m.lot_id IN ({{ids}}) AND m.making_id IS NOT NULL
+        GROUP BY m.lot_id, m.making_id HAVING SUM(m.quantity) {here} 0
+    ) here
+    JOIN inventory_movement there ON there.making_id = here.making_id
+    GROUP BY there.making_id, there.lot_id HAVING SUM(there.quantity) {there} 0
 """
-# OFFSET 0 holds PostgreSQL to index probes, lot by lot, however many lots it expects, and halves its planning.
-_REACHED_LOTS = f"""
+# OFFSET 0 holds PostgreSQL to index probes, lot by lot, however many lots it expects.
+_REACHED_LOTS = """
     WITH RECURSIVE reached (lot_id) AS (
         SELECT unnest(%s::bigint[])
         UNION
         SELECT there.lot_id
         FROM reached
         CROSS JOIN LATERAL (
-            SELECT e.transformation_id
-            FROM inventory_movement m
-            JOIN inventory_stockevent e ON e.id = m.event_id
-            WHERE m.lot_id = reached.lot_id AND m.quantity {{sign}} 0
-                AND e.kind = '{{here}}' AND {_STANDS.format(event="e", more=" OFFSET 0")}
+            SELECT m.making_id FROM inventory_movement m
+            WHERE m.lot_id = reached.lot_id AND m.making_id IS NOT NULL
+            GROUP BY m.making_id HAVING SUM(m.quantity) {here} 0
             OFFSET 0
         ) making
         CROSS JOIN LATERAL (
-            SELECT m.lot_id
-            FROM inventory_stockevent o
-            JOIN inventory_movement m ON m.event_id = o.id
-            WHERE o.transformation_id = making.transformation_id
-                AND o.kind = '{{there}}' AND {_STANDS.format(event="o", more=" OFFSET 0")}
+            SELECT m.lot_id FROM inventory_movement m
+            WHERE m.making_id = making.making_id
+            GROUP BY m.lot_id HAVING SUM(m.quantity) {there} 0
             OFFSET 0
         ) there
     )
     SELECT lot_id FROM reached
 """
-_FORWARD = {"here": Kind.USED, "sign": "<", "there": Kind.MADE}
-_BACKWARD = {"here": Kind.MADE, "sign": ">", "there": Kind.USED}
+_FORWARD, _BACKWARD = {"here": "<", "there": ">"}, {"here": ">", "there": "<"}
 _NEXT = {True: _NEXT_LOTS.format(**_FORWARD), False: _NEXT_LOTS.format(**_BACKWARD)}
 _REACHED = {True: _REACHED_LOTS.format(**_FORWARD), False: _REACHED_LOTS.format(**_BACKWARD)}
 
@@ -264,32 +256,33 @@ def _backward(origins: Iterable[int]) -> _Graph:
     return graph
 
 
-# So much of each lot in each making, a correction counted with what it undid: what nets to nothing is left out,
-# for a use that was corrected away is no link.
-_IN_MAKINGS = f"""
-    SELECT e.transformation_id, m.lot_id, {{sign}}SUM(m.quantity)
-    FROM {{tables}}
-    WHERE {{column}} IN ({{{{ids}}}}) AND e.transformation_id IS NOT NULL
-        AND (e.kind = '{{kind}}' OR e.kind = 'corrected' AND {CORRECTED_KIND} = '{{kind}}')
-    GROUP BY e.transformation_id, m.lot_id HAVING SUM(m.quantity) <> 0
+# So much of each lot in each making.
+_USED_OF_LOTS = """
+    SELECT m.making_id, m.lot_id, -SUM(m.quantity) FROM inventory_movement m
+    WHERE m.lot_id IN ({ids}) AND m.making_id IS NOT NULL
+    GROUP BY m.lot_id, m.making_id HAVING SUM(m.quantity) < 0
 """
-_OF_LOTS = {"tables": "inventory_movement m {event}", "column": "m.lot_id"}
-_OF_MAKINGS = {"tables": "inventory_stockevent e {movements}", "column": "e.transformation_id"}
-_USED_OF_LOTS = _IN_MAKINGS.format(sign="-", kind=Kind.USED, **_OF_LOTS)
-_MADE_OF_LOTS = _IN_MAKINGS.format(sign="", kind=Kind.MADE, **_OF_LOTS)
-_USED_IN_MAKINGS = _IN_MAKINGS.format(sign="-", kind=Kind.USED, **_OF_MAKINGS)
-
+_MADE_OF_LOTS = """
+    SELECT m.making_id, m.lot_id, SUM(m.quantity) FROM inventory_movement m
+    WHERE m.lot_id IN ({ids}) AND m.making_id IS NOT NULL
+    GROUP BY m.lot_id, m.making_id HAVING SUM(m.quantity) > 0
+"""
+_USED_IN_MAKINGS = """
+    SELECT m.making_id, m.lot_id, -SUM(m.quantity) FROM inventory_movement m
+    WHERE m.making_id IN ({ids})
+    GROUP BY m.making_id, m.lot_id HAVING SUM(m.quantity) < 0
+"""
 # Of each making what went in and what came out, the latter by lot (no lot: went in), masses and pieces apart.
-_IN_AND_OUT = f"""
-    SELECT e.transformation_id,
-        CASE WHEN e.kind = 'made' OR e.kind = 'corrected' AND {CORRECTED_KIND} = 'made' THEN m.lot_id END AS made_lot,
-        i.measure = 'mass' AS is_mass, SUM(m.quantity)
-    FROM inventory_stockevent e {{movements}}
-    JOIN inventory_lot l ON l.id = m.lot_id
+_IN_AND_OUT = """
+    SELECT n.making_id, CASE WHEN n.moved > 0 THEN n.lot_id END AS made_lot, i.measure = 'mass' AS is_mass, SUM(n.moved)
+    FROM (
+        SELECT m.making_id, m.lot_id, SUM(m.quantity) AS moved FROM inventory_movement m
+        WHERE m.making_id IN ({ids})
+        GROUP BY m.making_id, m.lot_id HAVING SUM(m.quantity) <> 0
+    ) n
+    JOIN inventory_lot l ON l.id = n.lot_id
     JOIN inventory_item i ON i.id = l.item_id
-    WHERE e.transformation_id IN ({{ids}})
-        AND (e.kind IN ('used', 'made') OR e.kind = 'corrected' AND {CORRECTED_KIND} IN ('used', 'made'))
-    GROUP BY e.transformation_id, made_lot, is_mass HAVING SUM(m.quantity) <> 0
+    GROUP BY n.making_id, made_lot, is_mass
 """
 
 

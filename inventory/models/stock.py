@@ -153,7 +153,6 @@ class StockEvent(models.Model):
                 condition=Q(transformation__isnull=False),
                 name="stock_event_of_making",
             ),
-            models.Index(fields=["id", "transformation"], condition=Q(kind="used"), name="stock_event_of_use"),
             models.Index(fields=["id"], condition=Q(kind__in=["moved", "opened"]), name="stock_event_carried"),
             models.Index(
                 fields=["dispatch_line", "id"], condition=Q(dispatch_line__isnull=False), name="stock_event_dispatched"
@@ -172,19 +171,37 @@ class StockEvent(models.Model):
 
 
 class Movement(models.Model):
-    """One signed quantity of one portion in a stock event. ``lot`` repeats the portion's, for sums by lot."""
+    """One signed quantity of one portion in a stock event.
+
+    Two columns repeat what stands elsewhere, for sums without a join: ``lot`` the portion's, and ``making`` the
+    event's transformation where the event is a use, a making, or the correction of one. So what went into a making
+    is below nothing when all of a lot in it is added up, what came out of it above, and a use that was corrected away
+    nothing. The check of the books looks at the first; the database itself refuses another value of the second.
+    """
 
     event = models.ForeignKey(StockEvent, on_delete=models.PROTECT, related_name="movements", db_index=False)
     portion = models.ForeignKey(Portion, on_delete=models.PROTECT, related_name="movements")
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="movements", db_index=False)
     quantity = models.BigIntegerField()
+    making = models.ForeignKey(
+        "inventory.Transformation", on_delete=models.PROTECT, null=True, related_name="movements", db_index=False
+    )
 
     class Meta:
         constraints = [models.CheckConstraint(condition=~Q(quantity=0), name="movement_not_zero")]
-        # A trace goes from lots to events and from events to lots, and reads nothing else of a movement.
+        # A trace goes from lots to makings and from makings to lots, balances from lots to events; none of them reads
+        # anything else of a movement.
         indexes = [
             models.Index(fields=["event", "lot", "quantity"], name="movement_of_event"),
             models.Index(fields=["lot", "event", "quantity"], name="movement_of_lot"),
+            models.Index(
+                fields=["lot", "making", "quantity"],
+                condition=Q(making__isnull=False),
+                name="movement_of_lot_in_making",
+            ),
+            models.Index(
+                fields=["making", "lot", "quantity"], condition=Q(making__isnull=False), name="movement_of_making"
+            ),
         ]
 
     def __str__(self) -> str:

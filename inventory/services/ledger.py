@@ -223,7 +223,7 @@ def post_all(postings: Sequence[Posting]) -> list[StockEvent]:
     events = _write_events(postings, moments)
     _write_movements(
         [
-            (event.pk, change.portion.pk, fresh[change.portion.pk].lot_id, change.quantity)
+            (event.pk, change.portion.pk, fresh[change.portion.pk].lot_id, change.quantity, making_of(event))
             for event, posting in zip(events, postings, strict=True)
             for change in posting.changes
         ]
@@ -263,15 +263,21 @@ def _key_of(posting: Posting, name: str) -> int | None:
     return None if reason is None else int(reason.pk)
 
 
-def _write_movements(rows: Sequence[tuple[int, int, int, int]]) -> None:
-    """Rows of event, portion, lot and quantity."""
+def making_of(event: StockEvent) -> int | None:
+    """The making that the movements of an event name: of a use, a making, or the correction of one."""
+    undone = event if event.corrects is None else event.corrects
+    return event.transformation_id if undone.kind in (StockEvent.Kind.USED, StockEvent.Kind.MADE) else None
+
+
+def _write_movements(rows: Sequence[tuple[int, int, int, int, int | None]]) -> None:
+    """Rows of event, portion, lot, quantity and making."""
     if connection.vendor == "postgresql":
         if rows:
             _insert_rows("inventory_movement", _MOVEMENT_COLUMNS, rows)
         return
     Movement.objects.bulk_create(
-        Movement(event_id=event, portion_id=portion, lot_id=lot, quantity=quantity)
-        for event, portion, lot, quantity in rows
+        Movement(event_id=event, portion_id=portion, lot_id=lot, quantity=quantity, making_id=making)
+        for event, portion, lot, quantity, making in rows
     )
 
 
@@ -290,7 +296,13 @@ _EVENT_COLUMNS = {
     "purchase_order_line_id": "bigint",
     "portion_id": "bigint",
 }
-_MOVEMENT_COLUMNS = {"event_id": "bigint", "portion_id": "bigint", "lot_id": "bigint", "quantity": "bigint"}
+_MOVEMENT_COLUMNS = {
+    "event_id": "bigint",
+    "portion_id": "bigint",
+    "lot_id": "bigint",
+    "quantity": "bigint",
+    "making_id": "bigint",
+}
 
 
 def _insert_rows(

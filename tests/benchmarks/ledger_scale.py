@@ -169,19 +169,20 @@ def posted(postings: Sequence[Posting]) -> float:
 
 def copied(portions: Sequence[Portion]) -> float:
     """The movements of as many uses, of events that are there already."""
-    events = StockEvent.objects.order_by("-pk").values_list("pk", flat=True)[: len(portions)]
-    rows = [(event, portion.pk, portion.lot_id, -1) for event, portion in zip(reversed(events), portions, strict=True)]
-    columns = "(event_id, portion_id, lot_id, quantity)"
+    used = StockEvent.objects.filter(kind="used").order_by("-pk").values_list("pk", "transformation")
+    rows = [
+        (event, portion.pk, portion.lot_id, -1, making)
+        for (event, making), portion in zip(reversed(used[: len(portions)]), portions, strict=True)
+    ]
+    columns = "(event_id, portion_id, lot_id, quantity, making_id)"
     with rolled_back():
         begun = perf_counter()
         cursor = driver_cursor()
         if connection.vendor == "postgresql":
             with cursor.copy(f"COPY inventory_movement {columns} FROM STDIN") as copy:
-                copy.write(
-                    "".join(f"{event}\t{portion}\t{lot}\t{quantity}\n" for event, portion, lot, quantity in rows)
-                )
+                copy.write("".join("\t".join(map(str, row)) + "\n" for row in rows))
         else:
-            cursor.executemany(f"INSERT INTO inventory_movement {columns} VALUES ({', '.join([place()] * 4)})", rows)
+            cursor.executemany(f"INSERT INTO inventory_movement {columns} VALUES ({', '.join([place()] * 5)})", rows)
         check_now()
         return perf_counter() - begun
 

@@ -73,7 +73,7 @@ COLUMNS: dict[type[models.Model], str] = {
     DispatchLine: "id dispatch_id lot_id quantity returned corrected demand_id",
     StockEvent: "id uid kind happened_at recorded_at why corrects_id transformation_id dispatch_line_id"
     " purchase_order_line_id",
-    Movement: "id event_id portion_id lot_id quantity",
+    Movement: "id event_id portion_id lot_id quantity making_id",
     Reservation: "id portion_id transformation_id quantity reserved_at",
 }
 ROWS_AT_ONCE = 400_000
@@ -365,18 +365,18 @@ class Store:
         uid = (self.count[StockEvent] + 1) * SPREAD % ALL_UIDS
         reasons = (corrects, making, line, order_line)
         event = self._row(StockEvent, f"{uid:032x}", kind, self.moment, self.moment, "", *reasons)
-        self._movement(event, portion, quantity)
+        self._movement(event, portion, quantity, making)
         return event, portion, quantity
 
     def _take_back(self, moved: Moved, *, making: int | str = BLANK, line: int | str = BLANK) -> None:
         event, portion, quantity = moved
         self._move("corrected", portion, -quantity, making=making, line=line, corrects=event)
 
-    def _movement(self, event: int, portion: int, quantity: int) -> None:
+    def _movement(self, event: int, portion: int, quantity: int, making: int | str = BLANK) -> None:
         self.on_hand[portion] += quantity
         assert quantity
         assert self.on_hand[portion] >= 0
-        self._row(Movement, event, portion, self.lot_of[portion], quantity)
+        self._row(Movement, event, portion, self.lot_of[portion], quantity, making)
 
     def _row(self, model: type[models.Model], *values: object) -> int:
         """A row with the next key, which is answered."""

@@ -8,7 +8,7 @@ from django.db import connection
 from inventory.ledger import verify
 from inventory.models import Lot, Movement, Portion, StockEvent
 from tests.benchmarks import ledger_scale, trace_scale
-from tests.benchmarks.scale_store import Store, steps_of
+from tests.benchmarks.scale_store import BLANK, Store, steps_of
 
 pytestmark = [
     pytest.mark.django_db,
@@ -55,7 +55,7 @@ def test_equal_seeds_give_equal_rows_and_what_happens_is_plausible() -> None:
     again, other = Store(lots=400, movements=4000, seed=3), Store(lots=400, movements=4000, seed=4)
     for store in (again, other):
         store.written = rows_of(store)
-    assert again.written == [("\t".join(map(str, row))) for row in first]
+    assert again.written == ["\t".join(BLANK if value is None else str(value) for value in row) for row in first]
     assert other.written != again.written
 
 

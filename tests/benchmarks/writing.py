@@ -159,18 +159,24 @@ def _events(workload: Workload) -> Iterator[Row]:
 
 
 def rows_of_movements(workload: Workload) -> Iterator[Row]:
-    moved = [(lot.pk, portion, portion.arrived) for lot in workload.lots for portion in lot.portions if portion.arrived]
+    moved = [
+        (lot.pk, portion, portion.arrived, lot.transformation_pk)
+        for lot in workload.lots
+        for portion in lot.portions
+        if portion.arrived
+    ]
     moved += [
-        (event_pk, row.portion, -row.quantity)
+        (event_pk, row.portion, -row.quantity, row.transformation_pk)
         for event_pk, row in enumerate(workload.happened, start=len(workload.lots) + 1)
     ]
-    for pk, (event_pk, portion, quantity) in enumerate(moved, start=1):
+    for pk, (event_pk, portion, quantity, making_pk) in enumerate(moved, start=1):
         yield {
             "id": pk,
             "event_id": event_pk,
             "portion_id": portion.pk,
             "lot_id": portion.lot.pk,
             "quantity": quantity,
+            "making_id": making_pk,
         }
 
 

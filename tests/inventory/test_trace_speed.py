@@ -63,8 +63,8 @@ def build_level(item, number, size, above, other):
         StockEvent(kind=kind, happened_at=clock.now(), transformation=making) for making, kind, _, _ in changes
     )
     Movement.objects.bulk_create(
-        Movement(event=event, portion=portion, lot_id=portion.lot_id, quantity=quantity)
-        for event, (_, _, portion, quantity) in zip(events, changes, strict=True)
+        Movement(event=event, portion=portion, lot_id=portion.lot_id, quantity=quantity, making=making)
+        for event, (making, _, portion, quantity) in zip(events, changes, strict=True)
     )
     for portion in {portion.pk: portion for _, _, portion, _ in changes}.values():
         if portion not in portions:
