@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import time
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from django.conf import settings
@@ -13,7 +14,7 @@ from inventory.models import Setting
 from inventory.quantities import MASS, QuantityError, parse_quantity
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-KEYS = ("time_zone", "country", "currency", "open_days", "scales", "lot_pattern", "batch_pattern", "units")
+KEYS = ("time_zone", "country", "currency", "open_days", "scales", "lot_pattern", "batch_pattern", "units", "morning")
 # How pages show masses; underneath they are exact.
 UNITS = ("g kg", "g", "kg", "oz", "fl oz")
 
@@ -27,6 +28,7 @@ DEFAULTS = {
     "lot_pattern": "{year}{month}{day}-{n}",
     "batch_pattern": "B{year}{month}{day}-{n}",
     "units": UNITS[0],
+    "morning": "07:00",
 }
 
 _PATTERN_WORDS = {"item", "year", "month", "day", "week_year", "week", "weekday", "n"}
@@ -74,6 +76,11 @@ def open_weekdays() -> frozenset[int]:
     return read_open_days(value_of("open_days"))
 
 
+def morning() -> time:
+    """When the workshop's day begins: the plan is looked at, and what is due is told. By the clock on its wall."""
+    return read_morning(value_of("morning"))
+
+
 def scales() -> tuple[Scale, ...]:
     """The workshop's scales, smallest reach first."""
     return read_scales(value_of("scales"))
@@ -84,6 +91,14 @@ def read_open_days(text: str) -> frozenset[int]:
     if not words or any(word not in WEEKDAYS for word in words):
         raise SettingRefused('week days such as "mon tue wed thu fri"')
     return frozenset(WEEKDAYS.index(word) for word in words)
+
+
+def read_morning(text: str) -> time:
+    """Hours and minutes: "07:00"."""
+    found = re.fullmatch(r"([01][0-9]|2[0-3]):([0-5][0-9])", text)
+    if found is None:
+        raise SettingRefused('a time of the day such as "07:00"')
+    return time(int(found[1]), int(found[2]))
 
 
 def read_scales(text: str) -> tuple[Scale, ...]:
@@ -121,6 +136,8 @@ def check_setting(key: str, text: str) -> None:
         read_open_days(text)
     elif key == "scales":
         read_scales(text)
+    elif key == "morning":
+        read_morning(text)
     elif key == "units" and text not in UNITS:
         raise SettingRefused("one of " + ", ".join(f'"{one}"' for one in UNITS))
     elif key in ("lot_pattern", "batch_pattern"):

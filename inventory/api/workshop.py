@@ -22,6 +22,7 @@ class SettingsChanges(Form):
     lot_pattern = fields.Text(required=False, blank=True)
     batch_pattern = fields.Text(required=False, blank=True)
     units = fields.Text(required=False, blank=True)
+    morning = fields.Text(required=False, blank=True)
 
 
 SettingsAnswer = type(
@@ -36,6 +37,7 @@ EXAMPLE: Json = {
     "lot_pattern": "{year}{month}{day}-{n}",
     "batch_pattern": "B{year}{month}{day}-{n}",
     "units": "g kg",
+    "morning": "07:00",
 }
 
 

@@ -36,5 +36,6 @@ WRONG = {
     ("PATCH", "settings", "lot_pattern"): ["{x}"],
     ("PATCH", "settings", "batch_pattern"): ["B"],
     ("PATCH", "settings", "units"): ["stone"],
+    ("PATCH", "settings", "morning"): ["7", "24:00", "07:60"],
 }
 VOLATILE = {"token", "key", "made_at"}
