@@ -6,6 +6,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models.functions import Now
 
+from planner.jobs.models import Job, JobFile
 from planner.notices.models import (
     Addressee,
     Mail,
@@ -21,6 +22,8 @@ from planner.notices.models import (
 __all__ = [
     "AcceptedProposal",
     "Addressee",
+    "Job",
+    "JobFile",
     "Mail",
     "Notice",
     "NoticeAct",
