@@ -10,6 +10,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from planner import environment
+from planner.operations import logs
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 
@@ -46,6 +47,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "planner.operations.requests.Requests",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
@@ -53,7 +55,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
-    "django.contrib.auth.middleware.LoginRequiredMiddleware",  # closed by default: open pages say so
+    "planner.operations.requests.ClosedByDefault",  # closed by default: open pages say so
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
 ]
@@ -196,15 +198,20 @@ CELERY_BROKER_TRANSPORT_OPTIONS = (
     if REDIS_URL
     else {"polling_interval": 0.02}
 )
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False  # a worker's lines look like all others
+CELERY_WORKER_REDIRECT_STDOUTS = False
 CELERY_BEAT_SCHEDULE = {
+    # Says that beat, broker and worker all work: see planner.operations.probe and the metrics.
+    "hear-the-bell": {"task": "planner.operations.tasks.hear_the_bell", "schedule": 30.0, "options": {"expires": 60}},
+    "clear-what-ended": {"task": "planner.operations.tasks.clear_what_ended", "schedule": 6 * 3600.0},
     # The sweep looks often and works rarely: it reviews the plan once per workshop day.
     "review-the-plan": {"task": "planner.tasks.review_when_due", "schedule": 300.0},
 }
 
-LOGGING = {
-    "version": 1,
-    "disable_existing_loggers": False,
-    "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
-    "root": {"handlers": ["console"], "level": "WARNING"},
-}
+LOGGING = logs.configuration(
+    environment.read_choice("LOG_FORMAT", "json" if ON_SERVER else "line", logs.FORMATS),
+    environment.read_choice("LOG_LEVEL", "INFO" if ON_SERVER else "WARNING", logs.LEVELS),
+)
+
+# Without it nobody reads the metrics.
+METRICS_TOKEN = environment.read_secret("METRICS_TOKEN")

@@ -1,0 +1,23 @@
+"""Tasks that keep the service in order. Running twice does no harm."""
+
+from __future__ import annotations
+
+from django.core.management import call_command
+from django.utils import timezone
+from knox.models import AuthToken
+
+from planner.celery import app
+from planner.operations import queue
+
+
+@app.task
+def hear_the_bell() -> None:
+    """Rung often: says that beat, broker and worker all work."""
+    queue.hear()
+
+
+@app.task
+def clear_what_ended() -> None:
+    """Sessions and tokens that have ended are of no use to anybody."""
+    call_command("clearsessions")
+    AuthToken.objects.filter(expiry__lt=timezone.now()).delete()
