@@ -1,7 +1,7 @@
 """All settings, read from the environment by the strict readers of ``planner.environment``.
 
-Variables: DEBUG (0 or 1, default 0), SECRET_KEY, ALLOWED_HOSTS, DATABASE_URL, REDIS_URL, TIME_ZONE; for a server also
-DATABASE_PASSWORD, REDIS_PASSWORD, METRICS_TOKEN, PROXIES, HTTPS_ONLY, HSTS_SECONDS, LOG_FORMAT, LOG_LEVEL.
+Variables: DEBUG (0 or 1, default 0), SECRET_KEY, ALLOWED_HOSTS, DATABASE_URL, REDIS_URL, TIME_ZONE, EMAIL_URL, SITE_URL; for a server
+also DATABASE_PASSWORD, REDIS_PASSWORD, METRICS_TOKEN, PROXIES, HTTPS_ONLY, HSTS_SECONDS, LOG_FORMAT, LOG_LEVEL.
 A secret, and each address that may hold one, can stand in a file: NAME_FILE names it.
 """
 
@@ -20,6 +20,16 @@ SECRET_KEY = environment.read_secret_key("SECRET_KEY", DATABASES["default"])
 ON_SQLITE = DATABASES["default"]["ENGINE"].endswith("sqlite3")
 ALLOWED_HOSTS = environment.read_hosts("ALLOWED_HOSTS") or (["localhost", "127.0.0.1", "[::1]"] if ON_SQLITE else [])
 REDIS_URL = environment.read_redis_url("REDIS_URL")
+
+MAIL = environment.read_mail_server("EMAIL_URL")
+SITE_URL = environment.read_site_url("SITE_URL")
+# Without a server nothing is mailed: what would have been stands recorded, and a system check says so.
+EMAIL_BACKEND = MAIL.backend or "django.core.mail.backends.dummy.EmailBackend"
+EMAIL_HOST, EMAIL_PORT = MAIL.host, MAIL.port
+EMAIL_HOST_USER, EMAIL_HOST_PASSWORD = MAIL.user, MAIL.password
+EMAIL_USE_TLS, EMAIL_USE_SSL = MAIL.starttls, MAIL.tls
+EMAIL_TIMEOUT = 20
+DEFAULT_FROM_EMAIL = MAIL.sender or "weighhouse@localhost"
 
 USE_TZ = True
 TIME_ZONE = environment.read_time_zone("TIME_ZONE", "UTC")
