@@ -141,7 +141,7 @@ def read_mail_server(name: str) -> MailServer:
 
 
 def read_site_url(name: str) -> str:
-    """Where people reach the service, for links in letters: ``https://stock.example.org``, without a path; "" unknown."""
+    """Where people reach the service, for links in letters: ``https://stock.example.org``, no path; "" unknown."""
     text = os.environ.get(name) or ""
     parts = urlsplit(text)
     right = parts.scheme in ("http", "https") and parts.hostname and parts.path in ("", "/")

@@ -1,7 +1,8 @@
 """All settings, read from the environment by the strict readers of ``planner.environment``.
 
-Variables: DEBUG (0 or 1, default 0), SECRET_KEY, ALLOWED_HOSTS, DATABASE_URL, REDIS_URL, TIME_ZONE, EMAIL_URL, SITE_URL; for a server
-also DATABASE_PASSWORD, REDIS_PASSWORD, METRICS_TOKEN, PROXIES, HTTPS_ONLY, HSTS_SECONDS, LOG_FORMAT, LOG_LEVEL.
+Variables: DEBUG (0 or 1, default 0), SECRET_KEY, ALLOWED_HOSTS, DATABASE_URL, REDIS_URL, TIME_ZONE, EMAIL_URL,
+SITE_URL; for a server also DATABASE_PASSWORD, REDIS_PASSWORD, METRICS_TOKEN, PROXIES, HTTPS_ONLY, HSTS_SECONDS,
+LOG_FORMAT, LOG_LEVEL.
 A secret, and each address that may hold one, can stand in a file: NAME_FILE names it.
 """
 
