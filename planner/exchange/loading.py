@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import gc
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -55,18 +55,27 @@ class LoadReport:
 
 
 def load_tables(
-    source: Source, who: User | None = None, *, check_only: bool = False, progress: Progress = unwatched
+    source: Source,
+    who: User | None = None,
+    *,
+    check_only: bool = False,
+    progress: Progress = unwatched,
+    within: Callable[[LoadReport], None] | None = None,
 ) -> LoadReport:
     """Load a folder of CSV files, an XLSX workbook, or named bytes of either or of a ZIP of CSV files.
 
     Raises LoadRefused with every fault. ``progress`` counts rows checked and rows written; what it raises undoes all.
+    ``within`` is called with the report in the same transaction, when all is written, and may raise to undo it.
 
     1. Files become tables of text, within bounds.
     2. In one transaction: rows are typed and checked against each other and the database; any fault ends it here.
     3. What is new or changed is written, in bulk; what is equal is left alone.
     """
     with _collector_at_rest():
-        return _load(source, who, check_only, progress)
+        tables, faults = _read(source, progress)
+        if check_only:
+            return _report_of(_checked(tables, faults, progress), check_only=True)
+        return _check_and_write(tables, faults, who, progress, within)
 
 
 @contextmanager
@@ -81,7 +90,7 @@ def _collector_at_rest() -> Iterator[None]:
             gc.enable()
 
 
-def _load(source: Source, who: User | None, check_only: bool, progress: Progress) -> LoadReport:
+def _read(source: Source, progress: Progress) -> tuple[dict[str, TextTable], Faults]:
     progress("reading", 0, 1)
     faults = Faults()
     known = {name: tuple(column.name for column in spec.columns) for name, spec in TABLES.items()}
@@ -91,9 +100,7 @@ def _load(source: Source, who: User | None, check_only: bool, progress: Progress
     if not tables:
         faults.refuse()
     progress("reading", 1, 1)
-    if check_only:
-        return _report_of(_checked(tables, faults, progress), check_only=True)
-    return _report_of(_check_and_write(tables, faults, who, progress), check_only=False)
+    return tables, faults
 
 
 def _place_of(source: Source) -> str:
@@ -122,7 +129,13 @@ def _checked(tables: dict[str, TextTable], faults: Faults, progress: Progress) -
 
 
 @write
-def _check_and_write(tables: dict[str, TextTable], faults: Faults, who: User | None, progress: Progress) -> Bringing:
+def _check_and_write(
+    tables: dict[str, TextTable],
+    faults: Faults,
+    who: User | None,
+    progress: Progress,
+    within: Callable[[LoadReport], None] | None,
+) -> LoadReport:
     # What the check reads must still hold when it is written.
     if transaction.get_connection().vendor == "postgresql":
         lock_items(Item.objects.values_list("pk", flat=True))
@@ -131,7 +144,10 @@ def _check_and_write(tables: dict[str, TextTable], faults: Faults, who: User | N
     _write_masters(bringing, written)
     _write_versions(bringing, who, written)
     _write_stock(bringing, who, written)
-    return bringing
+    report = _report_of(bringing, check_only=False)
+    if within is not None:
+        within(report)
+    return report
 
 
 # --- writing -----------------------------------------------------------------------------------------------
