@@ -33,11 +33,11 @@ def last_day_of_making(item: Item, basis: str, made_on: date, lots: Sequence[Lot
 def _counts_from(basis: str, made_on: date, lots: Iterable[Lot]) -> date:
     if basis != FormulaVersion.Basis.PER_UNIT:
         return made_on
-    bulk_days = [lot.received_on for lot in lots if _is_bulk(lot.item) and lot.received_on is not None]
+    bulk_days = [lot.received_on for lot in lots if is_bulk(lot.item) and lot.received_on is not None]
     return min([made_on, *bulk_days])
 
 
-def _is_bulk(item: Item) -> bool:
+def is_bulk(item: Item) -> bool:
     return item.kind == Item.Kind.INTERMEDIATE and item.measure == Item.Measure.MASS
 
 

@@ -16,6 +16,8 @@ from inventory.models import (
     Lot,
     Movement,
     PurchaseOrderLine,
+    RetainedSample,
+    RetainedTaking,
     StockEvent,
     Transformation,
 )
@@ -44,7 +46,8 @@ def correct(
 
     1. Lock the items of everything it moved (water drawn for a making counts as one with its use).
     2. Refuse what cannot be undone: a correction (record the act anew instead), what was corrected before,
-       what an ended making used or made (open it again first), a dispatch of which something came back.
+       what an ended making used or made (open it again first), a dispatch of which something came back,
+       a retained sample of which something was taken.
     3. Stock that was carried goes back in the condition it has now; what was opened is closed again while it is there.
     4. Post the opposite, at the moment of the event itself unless another is given, so that the stock of
        days between is right too.
@@ -122,6 +125,8 @@ def _check_correctable(event: StockEvent, by_its_making: bool) -> None:
             raise WrongState(f"{making.code} has ended: open it again first, or count the lot", code="ended")
         if event.kind == Kind.USED and not by_its_making:
             raise WrongState("a making used this: take its reading back", code="of_a_making")
+    if event.kind == Kind.SAMPLED and RetainedTaking.objects.filter(sample__event=event).exists():
+        raise WrongState("some of this retained sample was taken: it cannot go back into stock", code="taken")
     if event.kind == Kind.DISPATCHED and event.dispatch_line_id is not None:
         line = DispatchLine.objects.get(pk=event.dispatch_line_id)
         if line.returned:
@@ -155,6 +160,8 @@ def _bring_along(event: StockEvent, quantity: int) -> None:
         DispatchLine.objects.filter(pk=event.dispatch_line_id).update(returned=F("returned") - quantity)
     elif event.kind == Kind.RECEIVED and event.purchase_order_line_id is not None:
         _reopen_order_line(event.purchase_order_line_id, quantity)
+    elif event.kind == Kind.SAMPLED:
+        RetainedSample.objects.filter(event=event).update(left=0)  # it is in stock again
 
 
 def _reopen_order_line(line_id: int, quantity: int) -> None:
