@@ -11,37 +11,37 @@ from typing import Any
 from celery import Celery, Task
 from celery.signals import worker_shutting_down
 
-from planner.operations import request_ids
+from planner.operations import metrics, request_ids
 from planner.running import stopping
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "planner.settings")
 
-REQUEST_ID = "request_id"  # the name of the header of a message
+REQUEST_ID_HEADER = "request_id"
 
 
 class CarryingTask(Task):
-    """A task that runs under the id of the request which rang for it; one that the beat rang for gets its own."""
+    """A task that runs under the id of the request which rang for it, or one of its own; its end is measured."""
 
     abstract = True
 
     def __call__(self, *args: Any, **kwargs: Any) -> Any:
         if self.request.called_directly:
             return super().__call__(*args, **kwargs)
-        carried = (self.request.headers or {}).get(REQUEST_ID)
-        with request_ids.carried(request_ids.taken_or_made(carried)):
+        told = (self.request.headers or {}).get(REQUEST_ID_HEADER)
+        with request_ids.carried(request_ids.taken_or_made(told)), metrics.task_measured(self.name):
             return super().__call__(*args, **kwargs)
 
 
 class CarryingCelery(Celery):
     def send_task(self, *args: Any, **options: Any) -> Any:
         if request_ids.current():
-            options["headers"] = {REQUEST_ID: request_ids.current()} | (options.get("headers") or {})
+            options["headers"] = {REQUEST_ID_HEADER: request_ids.current()} | (options.get("headers") or {})
         return super().send_task(*args, **options)
 
 
 app = CarryingCelery("weighhouse", task_cls=CarryingTask)
 app.config_from_object("django.conf:settings", namespace="CELERY")
-app.autodiscover_tasks(["planner", "planner.jobs", "planner.notices"])
+app.autodiscover_tasks(["planner", "planner.jobs", "planner.notices", "planner.operations"])
 
 
 @worker_shutting_down.connect

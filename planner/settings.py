@@ -52,6 +52,7 @@ INSTALLED_APPS = [
     "drf_spectacular",
     "drf_spectacular_sidecar",
     "csp",
+    "django_htmx",
     "inventory",
     "production",
     "planner",
@@ -69,7 +70,12 @@ MIDDLEWARE = [
     "planner.operations.requests.ClosedByDefault",  # closed by default: open pages say so
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "inventory.pages.conventions.conventions_middleware",
+    "planner.pages.refusals.Refusals",
+    "planner.pages.access.PageRights",  # closed by default: what the table of pages does not name is refused
 ]
+CSRF_FAILURE_VIEW = "planner.pages.refusals.not_from_here"
 
 TEMPLATES = [
     {
@@ -80,6 +86,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
+                "planner.pages.access.shown_on_every_page",
             ],
         },
     },
@@ -205,16 +212,39 @@ CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 # A worker that died gives its task back within seconds, not after the broker's hour.
 CELERY_TASK_ACKS_LATE = True
 CELERY_BROKER_TRANSPORT_OPTIONS = (
-    {"visibility_timeout": 600, "unacked_restore_interval": 2, "unacked_restore_throttle": 1}
+    {
+        "visibility_timeout": 600,
+        "unacked_restore_interval": 2,
+        "unacked_restore_throttle": 1,
+        "socket_connect_timeout": 3,
+        "socket_timeout": 10,
+        "socket_keepalive": True,
+    }
     if REDIS_URL
     else {"polling_interval": 0.02}
 )
+# A request that cannot ring does not wait for the broker: what is due stands in the database.
+CELERY_TASK_PUBLISH_RETRY_POLICY = {"max_retries": 1, "interval_start": 0.1, "interval_max": 0.1}
+CELERY_BROKER_CONNECTION_MAX_RETRIES = None  # a worker waits for its broker however long
+CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = False  # they run twice then, which does no harm
+# One message in hand for each process, so that bells wait behind no heavy work: of that at most two run at once.
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_CONCURRENCY = 4
+CELERY_WORKER_MAX_MEMORY_PER_CHILD = 600_000  # KiB: a child that large plan made large is replaced after it
+CELERY_WORKER_PROC_ALIVE_TIMEOUT = 30.0  # a slow machine's children are given time to start
+CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 20.0
+# Of a bell; heavy jobs have their own. A worker's child that hangs within a step is ended.
+CELERY_TASK_SOFT_TIME_LIMIT = 300
+CELERY_TASK_TIME_LIMIT = 330
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False  # a worker's lines look like all others
 CELERY_WORKER_REDIRECT_STDOUTS = False
 CELERY_BEAT_SCHEDULE = {
     # Says that beat, broker and worker all work: see planner.operations.probe and the metrics.
     "hear-the-bell": {"task": "planner.operations.tasks.hear_the_bell", "schedule": 30.0, "options": {"expires": 60}},
     "clear-what-ended": {"task": "planner.operations.tasks.clear_what_ended", "schedule": 6 * 3600.0},
+    # Rings for what is queued, and takes over what a dead worker left: planner.jobs.
+    "sweep-jobs": {"task": "planner.jobs.tasks.sweep_jobs", "schedule": 10.0, "options": {"expires": 10}},
+    "sweep-jobs-away": {"task": "planner.jobs.tasks.sweep_jobs_away", "schedule": 3600.0, "options": {"expires": 3600}},
     # The sweep looks often and works rarely: it reviews the plan once per workshop day.
     "review-the-plan": {"task": "planner.tasks.review_when_due", "schedule": 300.0},
 }
