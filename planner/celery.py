@@ -11,7 +11,7 @@ from typing import Any
 from celery import Celery, Task
 from celery.signals import worker_shutting_down
 
-from planner.operations import metrics, request_ids
+from planner.operations import heartbeat, metrics, request_ids
 from planner.running import stopping
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "planner.settings")
@@ -42,6 +42,7 @@ class CarryingCelery(Celery):
 app = CarryingCelery("weighhouse", task_cls=CarryingTask)
 app.config_from_object("django.conf:settings", namespace="CELERY")
 app.autodiscover_tasks(["planner", "planner.jobs", "planner.notices", "planner.operations"])
+heartbeat.beat_in(app)
 
 
 @worker_shutting_down.connect
