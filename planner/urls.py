@@ -1,17 +1,18 @@
-"""Every address of the service. Open to anyone: the start page and sign-in; all else needs a signed-in user."""
+"""Every address of the service: the API under /api/v1/, and the pages. ``planner.pages.rights`` names the open ones."""
 
-from django.contrib.auth.views import LogoutView
 from django.urls import URLPattern, URLResolver, include, path
 
-from planner import pages
 from planner.operations import pages as operations
 
 urlpatterns: list[URLPattern | URLResolver] = [
-    path("", pages.start, name="start"),
-    path("sign-in", pages.SignIn.as_view(), name="sign-in"),
-    path("sign-out", LogoutView.as_view(), name="sign-out"),
     path("api/v1/", include("planner.api.routes")),
     path("healthz", operations.alive, name="healthz"),
     path("readyz", operations.ready, name="readyz"),
     path("metrics", operations.measured, name="metrics"),
+    path("", include("planner.pages.routes")),
 ]
+
+handler400 = "planner.pages.refusals.bad_request"
+handler403 = "planner.pages.refusals.not_allowed"
+handler404 = "planner.pages.refusals.not_found"
+handler500 = "planner.pages.refusals.broken"

@@ -1,1 +1,1 @@
-"""Pages of the storeroom: each module has ``ROUTES``; ``frame`` and ``conventions`` are what pages of every room use."""
+"""Pages of the storeroom: each module has ``ROUTES``. ``frame`` and ``conventions`` serve the pages of every room."""

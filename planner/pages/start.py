@@ -1,4 +1,4 @@
-"""The start page and sign-in. The pages that a maker works from come beside these."""
+"""The start and sign-in: what the program is, and on to the first sheet of the day for those signed in."""
 
 from __future__ import annotations
 
@@ -7,20 +7,26 @@ from typing import Any
 from django.conf import settings
 from django.contrib.auth.decorators import login_not_required
 from django.contrib.auth.forms import AuthenticationForm
-from django.contrib.auth.views import LoginView
-from django.http import HttpRequest, HttpResponse
+from django.contrib.auth.views import LoginView, LogoutView
+from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import render
+from django.urls import path
 from django.views.decorators.http import require_safe
 
 from planner import selectors
 from planner.api.tokens import seconds_to_wait
+from planner.pages.navigation import first_page
 from planner.running import parts
 
 
 @login_not_required
 @require_safe
 def start(request: HttpRequest) -> HttpResponse:
-    """What is running, for anyone; what the workshop holds, for those signed in."""
+    """Signed in: on to the first page that the person may see. Else what this is, and what is running."""
+    if request.user.is_authenticated:
+        first = first_page(request.may)  # type: ignore[attr-defined]
+        if first:
+            return HttpResponseRedirect(first)
     return render(
         request,
         "planner/start.html",
@@ -28,7 +34,6 @@ def start(request: HttpRequest) -> HttpResponse:
             "parts": parts.told(),
             "database": "SQLite, one file" if settings.ON_SQLITE else "PostgreSQL",
             "broker": "Redis" if settings.REDIS_URL else "in this process",
-            "holds": selectors.workshop_counts() if request.user.is_authenticated else None,
             "needs_first_user": not selectors.has_user(),
         },
     )
@@ -38,6 +43,7 @@ class SignIn(LoginView):
     """Name and password for a session; tries are limited as those for a token are, and together with them."""
 
     template_name = "planner/sign_in.html"
+    redirect_authenticated_user = True
 
     def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         seconds = seconds_to_wait(request)
@@ -45,3 +51,10 @@ class SignIn(LoginView):
             return super().post(request, *args, **kwargs)
         context = self.get_context_data(form=AuthenticationForm(request), wait_seconds=seconds)
         return self.render_to_response(context, status=429, headers={"Retry-After": str(seconds)})
+
+
+ROUTES = [
+    path("", start, name="start"),
+    path("sign-in", SignIn.as_view(), name="sign-in"),
+    path("sign-out", LogoutView.as_view(next_page="start"), name="sign-out"),
+]

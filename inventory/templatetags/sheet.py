@@ -1,0 +1,176 @@
+"""How pages show things: ``{% load sheet %}``. Filters for quantities and days, tags for the parts of a form."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from django import template
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+from inventory import clock
+from inventory.api import fields
+from inventory.errors import Fault
+from inventory.pages import conventions
+from inventory.pages.frame import KEY, FormSheet, is_required
+
+register = template.Library()
+
+
+# --- showing -----------------------------------------------------------------------------------------------
+
+
+@register.filter
+def quantity(steps: int | None, measured: Any) -> str:
+    """``{{ row.free|quantity:row.item }}``: by an item (or its row), or by its measure alone."""
+    return conventions.show_quantity(steps, measured)
+
+
+@register.filter
+def number(value: Decimal | int | str | None) -> str:
+    return "" if value in (None, "") else conventions.show_number(Decimal(str(value)))
+
+
+@register.filter
+def day(value: Any) -> SafeString | str:
+    """ "27 Nov 2026" """
+    return _time(value, conventions.show_day(value))
+
+
+@register.filter
+def weekday(value: Any) -> SafeString | str:
+    """ "Fri 27 Nov" """
+    return _time(value, conventions.show_day(value, year=False, weekday=True))
+
+
+@register.filter
+def long_day(value: Any) -> SafeString | str:
+    """ "Fri 27 Nov 2026" """
+    return _time(value, conventions.show_day(value, weekday=True))
+
+
+@register.filter
+def moment(value: Any) -> SafeString | str:
+    """ "27 Nov 2026, 14:05" """
+    return conventions.show_moment(value)
+
+
+def _time(value: Any, told: str) -> SafeString | str:
+    found = conventions.as_day(value)
+    return format_html('<time datetime="{}">{}</time>', found.isoformat(), told) if found else ""
+
+
+@register.simple_tag
+def time_left(last_day: Any, today: date | None = None) -> SafeString:
+    """What is left of a life, in words, with a mark for what is past or ends within two weeks."""
+    found = conventions.as_day(last_day)
+    now = today or clock.today()
+    kind = "never" if found is None else "past" if found < now else "soon" if (found - now).days <= 14 else "long"
+    return format_html('<span class="left {}">{}</span>', kind, conventions.show_time_left(found, now))
+
+
+@register.simple_tag
+def state(word: str, **told: str) -> SafeString:
+    """A state as a stamped word: never told by colour alone. ``{% state lot.status %}``"""
+    return format_html(
+        '<span class="stamp {}">{}</span>', word.replace("_", "-"), told.get("as", word.replace("_", " "))
+    )
+
+
+# --- forms -------------------------------------------------------------------------------------------------
+
+
+def input_id(name: str) -> str:
+    return "in-" + name.replace("[", "-").replace("].", "-").replace(".", "-").replace("_", "-")
+
+
+@register.filter(name="in_words")
+def sentence_of(fault: Fault) -> str:
+    """A fault in words, for beside its input."""
+    accepted = fault.accepted
+    if accepted.startswith("required: "):
+        return f"Needed: {accepted.removeprefix('required: ')}."
+    if not fault.value:
+        return f"Needed: {accepted}."
+    return (
+        f"\N{LEFT DOUBLE QUOTATION MARK}{fault.value}\N{RIGHT DOUBLE QUOTATION MARK} is not taken. Wanted: {accepted}."
+    )
+
+
+KINDS = (
+    (fields.Day, "day"), (fields.Flag, "flag"), (fields.Choice, "choice"), (fields.LongText, "long"),
+    (fields.Secret, "secret"), (fields.Quantity, "quantity"), (fields.Whole, "whole"), (fields.Number, "number"),
+    (fields.Percent, "number"), (fields.Email, "email"),
+)  # fmt: skip
+
+
+def _kind_of(one: Any) -> str:
+    return next((kind for cls, kind in KINDS if isinstance(one, cls)), "text")
+
+
+@register.inclusion_tag("inventory/pieces/field.html")
+def field(form: FormSheet, name: str, label: str, **told: Any) -> dict[str, Any]:
+    """One labelled input of a form, with its hint and what was wrong.
+
+    ``hint`` a sentence below the label; ``unit`` a word behind the input; ``kind`` in place of the field's own;
+    ``options`` pairs of value and words, for a choice, or suggestions for a text (``kind="text"``);
+    ``autofocus``, ``wide``, ``autocomplete``, ``bare`` (label for screen readers only: in a table, where its column
+    says it).
+    """
+    one = form.field_of(name)
+    found = form.faults.get(name, [])
+    identity = input_id(name)
+    kind = told.get("kind") or _kind_of(one)
+    options: Any = told.get("options")
+    if options is None and kind == "choice":
+        options = [(value, value.replace("_", " ")) for value in getattr(one, "options", ())]
+    if kind == "choice" and not is_required(one) and not any(value == "" for value, _ in options):
+        options = [("", told.get("blank", "\N{EN DASH}")), *options]
+    described = [f"{identity}-hint"] * bool(told.get("hint")) + [f"{identity}-fault"] * bool(found)
+    return told | {
+        "name": name,
+        "label": label,
+        "id": identity,
+        "kind": kind,
+        "text": form.text_of(name),
+        "options": options,
+        "required": told.get("required", is_required(one)),
+        "faults": [sentence_of(fault) for fault in found],
+        "described_by": " ".join(described),
+        "length": getattr(one, "length", None),
+    }
+
+
+@register.inclusion_tag("inventory/pieces/refusal.html")
+def refusal(form: FormSheet) -> dict[str, Any]:
+    """What was wrong with a form as a whole, first on the page, with a link to each input."""
+    told = [
+        {"id": input_id(fault.field), "known": form.field_of(fault.field) is not None, "told": sentence_of(fault)}
+        for fault in form.told
+    ]
+    return {"refusal": form.refusal, "faults": told, "facts": form.facts}
+
+
+@register.inclusion_tag("inventory/pieces/form_start.html", takes_context=True)
+def form_start(context: Any, form: FormSheet) -> dict[str, Any]:
+    """The hidden parts that every form begins with: what guards it against other sites, and its retry key."""
+    return {"csrf_token": context.get("csrf_token"), "key": form.key, "key_name": KEY}
+
+
+@register.filter
+def lines_of(form: FormSheet, name: str) -> list[str]:
+    """``{% for line in form|lines_of:"lots" %}``: what the names of a line's inputs begin with, "lots[0]."."""
+    return [f"{name}[{at}]." for at in form.rows(name)]
+
+
+@register.filter
+def then(first: str, second: str) -> str:
+    """``{% with name=line|then:"quantity" %}``"""
+    return f"{first}{second}"
+
+
+@register.filter
+def typed(form: FormSheet, name: str) -> str:
+    return form.text_of(name)

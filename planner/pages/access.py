@@ -1,0 +1,130 @@
+"""Who may see which page: the table gathered from ``planner.pages.rights``, the gate before every page, and what
+templates ask of it.
+
+Closed by default: a page and method that the table does not name is refused to everyone. The API has its own gate.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Callable
+from functools import cached_property
+from typing import Any
+
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
+
+from planner.api.access import roles_of
+from planner.api.roles import ANYONE, HELPER, ROLES, SIGNED_IN
+from planner.pages import refusals, rights
+
+Right = tuple[str, str]  # method, route name
+
+
+def areas() -> dict[str, dict[Right, tuple[str, ...]]]:
+    """The part of the table of each area, by the area's name."""
+    names = sorted(module.name for module in pkgutil.iter_modules(rights.__path__))
+    return {name: importlib.import_module(f"{rights.__name__}.{name}").RIGHTS for name in names}
+
+
+def _gathered() -> dict[Right, tuple[str, ...]]:
+    table: dict[Right, tuple[str, ...]] = {}
+    for area, part in areas().items():
+        twice = table.keys() & part.keys()
+        if twice:
+            raise ValueError(f"planner.pages.rights.{area} names what another area has: {sorted(twice)}")
+        table |= part
+    return table
+
+
+PERMISSIONS = _gathered()
+
+
+class May:
+    """What a person may do, as templates ask: ``{% if may.lot_move %}``, by a route's name with low dashes.
+
+    A route with a form may be acted on (POST); one without may be seen. Asks the database once, when first asked.
+    """
+
+    def __init__(self, user: Any) -> None:
+        self.user = user
+
+    @cached_property
+    def roles(self) -> frozenset[str]:
+        return roles_of(self.user) if self.user.is_authenticated else frozenset()
+
+    def do(self, method: str, route: str) -> bool:
+        allowed = PERMISSIONS.get((method, route), ())
+        if ANYONE in allowed:
+            return True
+        return self.user.is_authenticated and (SIGNED_IN in allowed or bool(self.roles & set(allowed)))
+
+    def __getitem__(self, name: str) -> bool:
+        route = name.replace("_", "-")
+        return self.do("POST" if ("POST", route) in PERMISSIONS else "GET", route)
+
+    @property
+    def roles_told(self) -> str:
+        return ", ".join(role for role in ROLES if role in self.roles)
+
+    @property
+    def sees_costs(self) -> bool:
+        return bool(self.roles - {HELPER})
+
+
+class PageRights:
+    """Middleware: every page is looked up in the table before it is made."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        request.may = May(request.user)  # type: ignore[attr-defined]
+        return self.get_response(request)
+
+    def process_view(self, request: HttpRequest, view: Any, args: Any, kwargs: Any) -> HttpResponseBase | None:
+        match = request.resolver_match
+        assert match is not None
+        if refusals.API in match.namespaces or not getattr(view, "login_required", True):
+            return None  # the API has its own gate; what is open to anyone says so where it is made
+        may: May = request.may  # type: ignore[attr-defined]
+        method = "GET" if request.method == "HEAD" else str(request.method)
+        route = str(match.url_name)
+        methods = {one for one, name in PERMISSIONS if name == route}
+        if methods and method not in methods:
+            return refusals.page(request, 405, "This page is not asked in that way. Nothing was changed.")
+        if may.do(method, route):
+            return None
+        if not request.user.is_authenticated:
+            return None  # Django's own middleware sends them to sign in
+        allowed = PERMISSIONS.get((method, route), ())
+        needed = ", ".join(role for role in ROLES if role in allowed)
+        told = f"This needs one of the roles {needed}." if needed else "This page is open to nobody."
+        return refusals.page(request, 403, told)
+
+
+def shown_on_every_page(request: HttpRequest) -> dict[str, Any]:
+    """Context processor: what the person may do, and the words of the navigation that they may follow."""
+    from planner.pages.navigation import words_for
+
+    may = getattr(request, "may", None)
+    if may is None or not request.user.is_authenticated:
+        return {"may": may, "navigation": [], "sees_costs": False}
+    return {"may": may, "navigation": words_for(request, may), "sees_costs": may.sees_costs}
+
+
+def as_markdown() -> str:
+    """The table as DEVELOPERS.md prints it."""
+    from planner.pages.routes import paths_by_name
+
+    paths = paths_by_name()
+    lines = [f"| method | page | {' | '.join(ROLES)} |", "|---|---|" + "---|" * len(ROLES)]
+    for (method, route), allowed in sorted(PERMISSIONS.items(), key=lambda one: (paths[one[0][1]], one[0][0])):
+        if ANYONE in allowed or SIGNED_IN in allowed:
+            word = "anyone" if ANYONE in allowed else "signed in"
+            marks = [word, *[""] * (len(ROLES) - 1)]
+        else:
+            marks = ["yes" if role in allowed else "" for role in ROLES]
+        lines.append(f"| {method} | {paths[route]} | {' | '.join(marks)} |")
+    return "\n".join(lines)
