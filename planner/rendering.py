@@ -6,13 +6,13 @@ there may be hundreds of thousands, are written as JSON at once: a dict for each
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
 from functools import cache
-from itertools import islice
 from json.encoder import encode_basestring as quote
 from typing import Any
 
+import numpy as np
 import orjson
 
 from inventory.quantities import COUNT, MASS, show_quantity
@@ -24,6 +24,10 @@ Row = dict[str, Any]
 Measures = dict[str, str]  # by item code
 
 NOTHING = {measure: show_quantity(0, measure) for measure in (MASS, COUNT)}
+PIECE = 20_000  # rows that are written at once
+# What follows the whole number of a quantity: by milligrams beyond the gram, and last that of a count.
+ENDS = np.array([*(show_quantity(steps, MASS)[1:] for steps in range(1000)), show_quantity(0, COUNT)[1:]], dtype=object)
+SHORT_OF_NOTHING = np.array([f'","short":"{NOTHING[measure]}"}}' for measure in (MASS, COUNT)], dtype=object)
 
 
 @cache
@@ -52,12 +56,7 @@ def plan_json(plan: result.Plan, problem: Problem) -> Iterator[str]:
     """The document as one JSON object, in pieces: written one after the other they are ``plan --json``."""
     measures = {item.code: item.measure for item in problem.items}
     yield f'{{"from":"{iso(plan.from_day)}","to":"{iso(plan.to_day)}","requirements":['
-    yield ",".join(
-        [
-            requirement_json(requirement_head(row.item), row.day, row.gross, row.covered, row.short, measures[row.item])
-            for row in plan.requirements
-        ]
-    )
+    yield from requirements_json(_columns_of(plan.requirements), measures)
     yield '],"batches":['
     yield from batches_json(plan.batches, measures)
     yield f'],"make":{rows_json([make_row(row, measures[row.item]) for row in plan.make])}'
@@ -78,34 +77,42 @@ def rows_json(rows: list[Row]) -> str:
     return orjson.dumps(rows).decode()
 
 
+def _columns_of(rows: Sequence[result.Requirement]) -> result.RequirementColumns:
+    place_of = {code: place for place, code in enumerate(dict.fromkeys(row.item for row in rows))}
+    item = np.array([place_of[row.item] for row in rows], dtype=np.int64)
+    quantities = [np.array([getattr(row, name) for row in rows]) for name in ("day", "gross", "covered", "short")]
+    return result.RequirementColumns(list(place_of), item, *quantities)
+
+
 def requirements_json(columns: result.RequirementColumns, measures: Measures) -> Iterator[str]:
     """Requirements from columns, separated by commas; in pieces."""
-    heads = [requirement_head(code) for code in columns.codes]
-    measure_of = [measures[code] for code in columns.codes]
-    rows = zip(*(column.tolist() for column in columns[1:]), strict=True)
-    separator = ""
-    while part := list(islice(rows, 10_000)):
-        texts = [
-            requirement_json(heads[item], day, gross, covered, short, measure_of[item])
-            for item, day, gross, covered, short in part
-        ]
-        yield separator + ",".join(texts)
-        separator = ","
+    heads = np.array([f'{{"item":{quote(code)},"day":"' for code in columns.codes], dtype=object)
+    counted = np.array([measures[code] == COUNT for code in columns.codes], dtype=np.bool_)
+    for begin in range(0, len(columns.item), PIECE):
+        item, day, gross, covered, short = (column[begin : begin + PIECE] for column in columns[1:])
+        texts = _requirement_texts(heads[item], counted[item], day, gross, covered, short)
+        yield ("," if begin else "") + ",".join(texts)
 
 
-@cache
-def requirement_head(code: str) -> str:
-    """How the requirements of one item begin."""
-    return f'{{"item":{quote(code)},"day":"'
-
-
-def requirement_json(head: str, day: int, gross: int, covered: int, short: int, measure: str) -> str:
-    """One requirement, in base steps; ``head`` of its item."""
-    needed = show_quantity(gross, measure)
-    if covered == gross and not short:  # by far the most common case
-        return f'{head}{iso(day)}","gross":"{needed}","covered":"{needed}","short":"{NOTHING[measure]}"}}'
-    rest = f'"covered":"{show_quantity(covered, measure)}","short":"{show_quantity(short, measure)}"}}'
-    return f'{head}{iso(day)}","gross":"{needed}",{rest}'
+def _requirement_texts(
+    head: np.ndarray, counted: np.ndarray, day: np.ndarray, gross: np.ndarray, covered: np.ndarray, short: np.ndarray
+) -> list[str]:
+    days, day_of = np.unique(day, return_inverse=True)
+    on = np.array([f'{iso(each)}","gross":"' for each in days.tolist()], dtype=object)[day_of]
+    # A whole number and what is written after it: looking that up costs less than writing each quantity by itself.
+    whole, end = np.where(counted, gross, gross // 1000), np.where(counted, 1000, gross % 1000).astype(np.int64)
+    short_of_nothing = SHORT_OF_NOTHING[counted.astype(np.int64)]
+    texts = [
+        f'{item}{at}{number}{rest}","covered":"{number}{rest}{nothing}'
+        for item, at, number, rest, nothing in zip(
+            head.tolist(), on.tolist(), whole.tolist(), ENDS[end].tolist(), short_of_nothing.tolist(), strict=True
+        )
+    ]
+    for place in np.flatnonzero((covered != gross) | (short != 0)).tolist():
+        measure = COUNT if counted[place] else MASS
+        needed, served, missing = (show_quantity(int(each[place]), measure) for each in (gross, covered, short))
+        texts[place] = f'{head[place]}{on[place]}{needed}","covered":"{served}","short":"{missing}"}}'
+    return texts
 
 
 def batches_json(batches: Iterable[result.BatchCoverage], measures: Measures) -> Iterator[str]:

@@ -127,7 +127,7 @@ def read_lots(lives: Lives) -> tuple[Portions, dict[int, int]]:
     apart, places, containers = columns[11:]
     day_of = Days()
     received, available, expires, retest, opened = (_ordinals(texts, day_of) for texts in columns[6:11])
-    item = np.array([lives.place_of[item_id] for item_id in item_ids], dtype=np.int64)
+    item = np.fromiter(map(lives.place_of.__getitem__, item_ids), dtype=np.int64, count=len(item_ids))
     last_day = _first_known(expires, _later(received, lives.life[item]))
     lots = Portions(
         item=items, lot=numbers, quantity=np.array(on_hand, dtype=np.int64), status=statuses,
@@ -136,11 +136,11 @@ def read_lots(lives: Lives) -> tuple[Portions, dict[int, int]]:
         retest_on=_first_known(retest, _later(received, lives.retest[item])),
         set_apart=np.array(apart, dtype=np.bool_), place=places, container=containers,
     )  # fmt: skip
-    return lots, {pk: index for index, pk in enumerate(pks)}
+    return lots, dict(zip(pks, range(len(pks)), strict=True))
 
 
 def _ordinals(texts: Sequence[str | None], day_of: Days) -> np.ndarray:
-    return np.array([day_of[text] for text in texts], dtype=np.int64)
+    return np.fromiter(map(day_of.__getitem__, texts), dtype=np.int64, count=len(texts))
 
 
 def _later(day: np.ndarray, days: np.ndarray) -> np.ndarray:

@@ -6,15 +6,14 @@ the standard library, numpy and the engine's own modules only.
 
 from __future__ import annotations
 
-import gc
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
 from fractions import Fraction
 
 import numpy as np
 
 from planner.engine.book import Book
+from planner.engine.collector import collector_paused
 from planner.engine.level import Served, net_level
 from planner.engine.lines import write_lines
 from planner.engine.needs import DEMANDED, NO_PRIORITY, Need
@@ -53,7 +52,7 @@ def net(problem: Problem, *, with_lines: bool = True, progress: Callable[[int, i
     After each level ``progress`` is told how many items are netted, of how many; what it raises ends the netting.
     Raises PlanError as ``plan`` does.
     """
-    with _collector_paused():
+    with collector_paused():
         book = Book(problem, with_lines=with_lines)
         _add_demand_needs(book)
         served = []
@@ -63,25 +62,6 @@ def net(problem: Problem, *, with_lines: bool = True, progress: Callable[[int, i
                 progress(last, len(book.order))
         book.left = book.lots_left.tolist()
         return Netted(book, served)
-
-
-@contextmanager
-def _collector_paused() -> Iterator[None]:
-    """Pause the cyclic garbage collector: every row made here stays, and none is part of a cycle.
-
-    Its passes over a million live rows would take as long as the planning. Freezing and thawing puts
-    the rows among the old ones, or the first pass after this would look at them all at once.
-    """
-    was_enabled = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_enabled:
-            if gc.get_freeze_count() == 0:
-                gc.freeze()
-                gc.unfreeze()
-            gc.enable()
 
 
 class Netted:
@@ -119,7 +99,7 @@ class Netted:
 
         Fills in what only the whole plan can say: coverage, substitutes, expiring lots.
         """
-        with _collector_paused():
+        with collector_paused():
             book = self._book
             write_lines(book, self._served)
             _write_substitutes(book)
