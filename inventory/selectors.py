@@ -24,6 +24,7 @@ from django.db.models import (
 from django.db.models.functions import Coalesce, Greatest
 
 from inventory import clock
+from inventory.columns import rows_of
 from inventory.errors import NotFound
 from inventory.models import (
     Demand,
@@ -246,12 +247,16 @@ def usable_on(portions: QuerySet[Portion], day: date) -> QuerySet[Portion]:
     )
 
 
+_BALANCES = (
+    Portion.objects.order_by().values("lot").annotate(on_hand_of_lot=Sum("on_hand"), reserved_of_lot=Sum("reserved"))
+)
+
+
 def balances_of_lots(lot_ids: Iterable[int]) -> dict[int, tuple[int, int]]:
     """On hand and reserved of each lot, over its portions. One query."""
     found = dict.fromkeys(lot_ids, (0, 0))
-    rows = Portion.objects.filter(lot__in=list(found)).values_list("lot").order_by()
-    for lot_id, on_hand, reserved in rows.annotate(on_hand_of_lot=Sum("on_hand"), reserved_of_lot=Sum("reserved")):
-        found[lot_id] = (int(on_hand), int(reserved))
+    for row in rows_of(_BALANCES.filter(lot__one_of=list(found))):
+        found[row["lot"]] = (int(row["on_hand_of_lot"]), int(row["reserved_of_lot"]))
     return found
 
 

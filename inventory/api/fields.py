@@ -328,6 +328,5 @@ def show_money(steps: int | None, places: int = 4) -> str | None:
     """An amount kept in whole steps, with at least two decimals: 125000 of four places is "12.50"."""
     if steps is None:
         return None
-    amount = (Decimal(steps) / 10**places).normalize()
-    exponent = amount.as_tuple().exponent
-    return f"{amount:.2f}" if isinstance(exponent, int) and exponent >= -2 else f"{amount:f}"
+    whole, rest = divmod(steps, 10**places)
+    return f"{whole}.{f'{rest:0{places}d}'.rstrip('0'):0<2}"

@@ -145,12 +145,21 @@ def read_form(form: type[Form], given: Any, *, texts: bool = False) -> dict[str,
 
     ``texts`` reads all values from text, as a query has them.
     """
-    serializer = form(data=given, context={"texts": texts})
-    if serializer.is_valid():
-        return dict(serializer.validated_data)
-    faults = list(_faults(serializer.errors, given, "", serializer))
+    reader = _reader(form, texts)
+    try:
+        return dict(reader.run_validation(given))
+    except serializers.ValidationError as error:
+        faults = list(_faults(error.detail, given, "", reader))
     told = "1 value is not accepted" if len(faults) == 1 else f"{len(faults)} values are not accepted"
     raise BadInput(f"{told}; nothing was changed", faults=faults)
+
+
+@functools.cache
+def _reader(form: Any, texts: bool) -> Form:
+    """One reader for all requests, since fields keep nothing of what they read; made once, as copying them is slow."""
+    made = form(context={"texts": texts})
+    assert made.fields is not None  # bound now, before several threads come
+    return made
 
 
 def _faults(errors: Any, given: Any, path: str, at: Any) -> Iterable[Fault]:
@@ -177,8 +186,8 @@ def _faults(errors: Any, given: Any, path: str, at: Any) -> Iterable[Fault]:
 def read_query(form: type[Form], request: Request) -> dict[str, Any]:
     """The filters of a list, each given once; a ListOf takes one or several. Raises BadInput."""
     given: dict[str, Any] = request.query_params.dict()
-    several = {name for name, one in form().fields.items() if isinstance(one, fields.ListOf)}
-    given |= {name: request.query_params.getlist(name) for name in several & given.keys()}
+    several = {name for name in given if isinstance(_reader(form, True).fields.get(name), fields.ListOf)}
+    given |= {name: request.query_params.getlist(name) for name in several}
     twice = [name for name, values in request.query_params.lists() if len(values) > 1 and name not in several]
     if twice:
         raise BadInput(
@@ -288,8 +297,9 @@ def _operation(
     def decorate(method: Callable[..., Any]) -> Callable[..., Any]:
         verb = method.__name__.upper()
         given = {"rows": gives, "next": None} if pages and gives is not None else gives
+        asked = type(filters.__name__, (filters,), dict(PAGING)) if pages else filters
         operation = Operation(
-            verb, takes, filters, answers, status, pages, retry and verb == "POST", path or {}, takes_media
+            verb, takes, asked, answers, status, pages, retry and verb == "POST", path or {}, takes_media
         )
 
         @functools.wraps(method)
@@ -325,7 +335,7 @@ def _listing(method: Callable[..., Any], view: APIView, request: Request, asked:
 def _carry_out(
     view: APIView, method: Callable[..., Any], operation: Operation, request: Request, where: dict[str, Any]
 ) -> HttpResponseBase:
-    filters = read_query(_filters_of(operation), request)
+    filters = read_query(operation.filters, request)
     if operation.pages:
         paging = {name: filters.pop(name) for name in PAGING if name in filters}
         listing = _listing(method, view, request, filters, where)
@@ -371,12 +381,6 @@ def _file_of(request: Request) -> bytes:
     if not isinstance(request.data, bytes) or not request.data:
         raise refused("body", "", "a file as the content of the request")
     return request.data
-
-
-def _filters_of(operation: Operation) -> type[Form]:
-    if not operation.pages:
-        return operation.filters
-    return type(operation.filters.__name__, (operation.filters,), dict(PAGING))
 
 
 def _without_costs(answer: Any, operation: Operation, request: Request) -> Any:
@@ -469,7 +473,7 @@ def _parameters(operation: Operation, query: Mapping[str, Any]) -> list[OpenApiP
         OpenApiParameter(name, _PATH_SCHEMA | _path_format(value), OpenApiParameter.PATH, examples=[_example(value)])
         for name, value in operation.path.items()
     ]
-    for name, one in _filters_of(operation)().fields.items():
+    for name, one in operation.filters().fields.items():
         examples = [_example(query[name])] if name in query else []
         found.append(
             OpenApiParameter(name, one.query_schema(), OpenApiParameter.QUERY, required=one.required, examples=examples)

@@ -22,6 +22,7 @@ COLUMNS = (
     "lead_time_days", "release_by", "release_days", "retest_days", "drawn", "min_percent", "max_percent", "storage",
     "caution",
 )  # fmt: skip
+ITEMS = Item.objects.values(*COLUMNS)
 
 
 class NewItem(Form):
@@ -74,17 +75,20 @@ TIN: Json = WAX | {
 
 def item_row(row: dict[str, Any]) -> Json:
     """The answer's form of one row of COLUMNS. Pure."""
-    shown = {"item": row["code"]} | {name: row[name] for name in COLUMNS[1:]}
-    return shown | {
+    shown = {
+        "item": row["code"],
+        **row,
         "density_g_per_ml": fields.show_decimal(row["density_g_per_ml"]),
         "safety_stock": show_quantity(row["safety_stock"], row["measure"]),
         "min_percent": fields.show_percentage(row["min_percent"]),
         "max_percent": fields.show_percentage(row["max_percent"]),
     }
+    del shown["code"]
+    return shown
 
 
 def read_item(code: str) -> Json:
-    row = Item.objects.filter(code=code).values(*COLUMNS).first()
+    row = ITEMS.filter(code=code).first()
     if row is None:
         raise NotFound(f"no item {code!r}")
     return item_row(row)
@@ -94,7 +98,7 @@ class Items(View):
     @lists(ItemAnswer, filters=ItemFilters, summary="List items", query={"kind": "packaging"}, gives=[TIN])
     def get(self, request: Request, asked: Json) -> Listing:
         """Every item, by code."""
-        return Listing(Item.objects.filter(**asked).values(*COLUMNS), "code", item_row)
+        return Listing(ITEMS.filter(**asked), "code", item_row)
 
     @writes(
         NewItem,

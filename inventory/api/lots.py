@@ -35,6 +35,8 @@ PORTION_COLUMNS = (
     "pk", "lot__item__code", "lot__number", "lot__status", "place", "container", "opened_on", "set_apart", "on_hand",
     "reserved", "lot__received_on", "lot__expires_on", *(f"lot__{name}" for name in LIFE),
 )  # fmt: skip
+LOTS = Lot.objects.values(*LOT_COLUMNS)
+PORTIONS = Portion.objects.values(*PORTION_COLUMNS)
 DECISION_COLUMNS = ("from_status", "to_status", "how", "decided_at", "who__username", "why")
 
 
@@ -236,10 +238,10 @@ def decision_row(row: Mapping[str, Any]) -> Json:
 
 def read_lot(item: str, lot: str) -> Json:
     """One lot with its portions that hold something and its decisions: four queries. Raises NotFound."""
-    row = Lot.objects.filter(item__code=item, number=lot).values(*LOT_COLUMNS).first()
+    row = LOTS.filter(item__code=item, number=lot).first()
     if row is None:
         raise NotFound(f"no lot {lot!r} of item {item!r}")
-    portions = Portion.objects.filter(lot=row["pk"], on_hand__gt=0).values(*PORTION_COLUMNS)
+    portions = PORTIONS.filter(lot=row["pk"], on_hand__gt=0)
     decisions = LotDecision.objects.filter(lot=row["pk"]).values(*DECISION_COLUMNS)
     return lot_rows([dict(row)])[0] | {
         "portions": [portion_of_lot_row(one) for one in portions.order_by("place", "container", "set_apart")],
@@ -249,12 +251,12 @@ def read_lot(item: str, lot: str) -> Json:
 
 def read_lots(ids: list[int]) -> list[Json]:
     """Lots as rows, in the order of the ids: two queries."""
-    rows = {row["pk"]: dict(row) for row in Lot.objects.filter(pk__in=ids).values(*LOT_COLUMNS)}
+    rows = {row["pk"]: dict(row) for row in LOTS.filter(pk__in=ids)}
     return lot_rows([rows[pk] for pk in ids])
 
 
 def read_portion(pk: int) -> Json:
-    return portion_row(Portion.objects.values(*PORTION_COLUMNS).get(pk=pk))
+    return portion_row(PORTIONS.get(pk=pk))
 
 
 # --- examples ----------------------------------------------------------------------------------------------
@@ -300,7 +302,7 @@ class Lots(View):
     def get(self, request: Request, asked: Json) -> Listing:
         """Every lot in the order in which they came, those that are used up too. The number may be ours, the
         supplier's or the maker's; case, spaces and dashes do not count."""
-        lots = Lot.objects.filter(**_chosen(asked, item="item", kind="item__kind", status="status"))
+        lots = LOTS.filter(**_chosen(asked, item="item", kind="item__kind", status="status"))
         here = Portion.objects.filter(lot=OuterRef("pk"), on_hand__gt=0)
         if "number" in asked:
             lots = lots.filter(selectors.bearing(asked["number"]))
@@ -310,7 +312,7 @@ class Lots(View):
             lots = lots.filter(Exists(here.filter(place=asked["place"])))
         if "with_stock" in asked:
             lots = lots.filter(Exists(here) if asked["with_stock"] else ~Exists(here))
-        return Listing(lots.values(*LOT_COLUMNS), "pk", show_page=lot_rows)
+        return Listing(lots, "pk", show_page=lot_rows)
 
 
 def _chosen(asked: Json, **columns: str) -> Json:
@@ -344,10 +346,10 @@ class Portions(View):
         """Every portion that holds something. A portion is usable on a day when its lot is released, here, within
         its last day and its retest day, and it is not set apart; whether it is free is another matter."""
         chosen = _chosen(asked, item="lot__item", place="place", set_apart="set_apart")
-        portions = Portion.objects.filter(on_hand__gt=0, **chosen)
+        portions = PORTIONS.filter(on_hand__gt=0, **chosen)
         if "usable_on" in asked:
             portions = selectors.usable_on(portions, asked["usable_on"])
-        return Listing(portions.values(*PORTION_COLUMNS), "pk", portion_row)
+        return Listing(portions, "pk", portion_row)
 
 
 # --- opening stock -----------------------------------------------------------------------------------------

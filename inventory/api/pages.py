@@ -16,6 +16,7 @@ from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
 from rest_framework.request import Request
 
+from inventory.columns import rows_of
 from inventory.errors import BadInput, Fault
 
 DEFAULT_LIMIT = 100
@@ -25,12 +26,13 @@ DEFAULT_LIMIT = 100
 class Listing:
     """A list still to be cut into pages.
 
-    ``rows`` is a ``values()`` query that holds ``key``, a unique field of the model ("-pk" style for descending).
+    ``rows`` is a ``values()`` query that holds ``key``, a unique field of the model ("-pk" style for descending). A
+    query with all its columns is best made once, where the module is loaded, and narrowed for each request.
     ``show`` makes one row of the answer from one of the query; or ``show_page`` all rows of a page at once, with a
     fixed number of queries.
     """
 
-    rows: QuerySet[Any, dict[str, Any]]
+    rows: QuerySet[Any, Any]
     key: str
     show: Callable[[dict[str, Any]], dict[str, Any]] | None = None
     show_page: Callable[[list[dict[str, Any]]], list[dict[str, Any]]] | None = None
@@ -44,7 +46,7 @@ def page_of(listing: Listing, asked: dict[str, Any], request: Request) -> dict[s
     if "cursor" in asked:
         after = _read_cursor(asked["cursor"], listing, name)
         rows = rows.filter(**{f"{name}__{'lt' if listing.key.startswith('-') else 'gt'}": after})
-    found = list(rows.order_by(listing.key)[: limit + 1])
+    found = rows_of(rows.order_by(listing.key)[: limit + 1])
     page = found[:limit]
     following = None
     if len(found) > limit:

@@ -28,6 +28,7 @@ from inventory.quantities import Quantity, show_quantity
 from inventory.services import parties
 
 COLUMNS = ("code", "name", "role", "email", "phone", "address", "min_remaining_days")
+PARTIES = Party.objects.values(*COLUMNS)
 ROLES = ("supplier", "customer", "both")
 
 
@@ -54,11 +55,14 @@ LANE: Json = {
 
 
 def party_row(row: dict[str, Any]) -> Json:
-    return {"party": row["code"]} | {name: row[name] for name in COLUMNS[1:]}
+    """The answer's form of one row of COLUMNS. Pure."""
+    shown = {"party": row["code"], **row}
+    del shown["code"]
+    return shown
 
 
 def read_party(code: str) -> Json:
-    row = Party.objects.filter(code=code).values(*COLUMNS).first()
+    row = PARTIES.filter(code=code).first()
     if row is None:
         raise NotFound(f"no party {code!r}")
     return party_row(row)
@@ -68,7 +72,7 @@ class Parties(View):
     @lists(PartyAnswer, filters=PartyFilters, summary="List parties", query={"role": "customer"}, gives=[LANE])
     def get(self, request: Request, asked: Json) -> Listing:
         """Suppliers and customers, by code."""
-        return Listing(Party.objects.filter(**asked).values(*COLUMNS), "code", party_row)
+        return Listing(PARTIES.filter(**asked), "code", party_row)
 
     @writes(
         NewParty,
@@ -111,6 +115,7 @@ OFFER_COLUMNS = (
     "pk", "supplier__code", "item__code", "item__measure", "pack", "price_e4", "lead_time_days", "min_packs",
     "supplier_code",
 )  # fmt: skip
+OFFERS = Offer.objects.values(*OFFER_COLUMNS)
 
 
 class OfferNamed(Form):
@@ -180,7 +185,7 @@ class Offers(View):
         """The packs that suppliers sell, in the order in which they were written."""
         chosen = {f"{name}__code": named(_FIND[name], code, name).code for name, code in asked.items()
                   if name in _FIND}  # fmt: skip
-        return Listing(Offer.objects.filter(**chosen).values(*OFFER_COLUMNS), "pk", offer_row)
+        return Listing(OFFERS.filter(**chosen), "pk", offer_row)
 
     @writes(
         NewOffer,
@@ -194,7 +199,7 @@ class Offers(View):
         """A pack that a supplier sells."""
         supplier, item, pack = _named_by(asked)
         offer = parties.make_offer(supplier=supplier, item=item, pack=pack, facts=_facts(asked))
-        return offer_row(Offer.objects.values(*OFFER_COLUMNS).get(pk=offer.pk))
+        return offer_row(OFFERS.get(pk=offer.pk))
 
     @writes(
         OfferChanges,
@@ -207,7 +212,7 @@ class Offers(View):
         """Change price, lead time or smallest order of the offer that supplier, item and pack name."""
         supplier, item, pack = _named_by(asked)
         offer = parties.change_offer(supplier=supplier, item=item, pack=pack.steps, changes=_facts(asked))
-        return offer_row(Offer.objects.values(*OFFER_COLUMNS).get(pk=offer.pk))
+        return offer_row(OFFERS.get(pk=offer.pk))
 
 
 _FIND: dict[str, Any] = {"supplier": selectors.find_party, "item": selectors.find_item}

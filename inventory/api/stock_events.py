@@ -14,6 +14,7 @@ from inventory.api import fields
 from inventory.api.frame import Answer, Form, Json, View, lists, named, reads, writes
 from inventory.api.lots import MOMENT
 from inventory.api.pages import Listing
+from inventory.columns import rows_of
 from inventory.errors import NotFound
 from inventory.models import Movement, StockEvent
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
@@ -30,6 +31,8 @@ EVENT_COLUMNS = (
 MOVEMENT_COLUMNS = (
     "event", "quantity", "portion__lot__item__measure", *(f"portion__{name}" for name in SPOT_COLUMNS)
 )  # fmt: skip
+EVENTS = StockEvent.objects.values(*EVENT_COLUMNS)
+MOVEMENTS = Movement.objects.order_by("pk").values(*MOVEMENT_COLUMNS)
 
 
 class Spot(Answer):
@@ -119,14 +122,15 @@ def event_row(row: Mapping[str, Any], movements: list[Json]) -> Json:
 def event_rows(rows: list[dict[str, Any]]) -> list[Json]:
     """The rows of a page, with the movements of all of them in one query."""
     movements: dict[int, list[Json]] = {row["pk"]: [] for row in rows}
-    for row in Movement.objects.filter(event__in=list(movements)).order_by("pk").values(*MOVEMENT_COLUMNS):
-        quantity = show_quantity(row["quantity"], row["portion__lot__item__measure"])
-        movements[row["event"]].append(_spot(row) | {"quantity": quantity})
+    for row in rows_of(MOVEMENTS.filter(event__one_of=list(movements))):
+        moved = _spot(row)
+        moved["quantity"] = show_quantity(row["quantity"], row["portion__lot__item__measure"])
+        movements[row["event"]].append(moved)
     return [event_row(row, movements[row["pk"]]) for row in rows]
 
 
 def read_event(uid: UUID) -> Json:
-    row = StockEvent.objects.filter(uid=uid).values(*EVENT_COLUMNS).first()
+    row = EVENTS.filter(uid=uid).first()
     if row is None:
         raise NotFound(f"no stock event {uid}")
     return event_rows([dict(row)])[0]
@@ -154,12 +158,12 @@ class StockEvents(View):
     def get(self, request: Request, asked: Json) -> Listing:
         """What happened to stock, the last recorded first: of an item, of a lot (by our number), on days from one
         to another, both included."""
-        events = StockEvent.objects.filter(**{name: asked[name] for name in ("kind",) if name in asked})
+        events = EVENTS.filter(**{name: asked[name] for name in ("kind",) if name in asked})
         if "item" in asked or "lot" in asked:
             item = named(selectors.find_item, asked["item"], "item") if "item" in asked else None
             events = selectors.events_of_lots(events, item=item, number=asked.get("lot"))
         events = selectors.events_between(events, from_day=asked.get("from"), to_day=asked.get("to"))
-        return Listing(events.values(*EVENT_COLUMNS), "-pk", show_page=event_rows)
+        return Listing(events, "-pk", show_page=event_rows)
 
 
 class OneStockEvent(View):

@@ -15,7 +15,7 @@ from inventory.quantities import MASS
 from inventory.selectors import find_item
 from production import selectors
 from production.api.bench import (
-    BATCH_COLUMNS,
+    BATCHES,
     MOMENT,
     STATUSES,
     BatchAnswer,
@@ -263,7 +263,7 @@ class Batches(View):
         }
         if "item" in asked:
             chosen["transformation__item"] = named(find_item, asked["item"], "item")
-        return Listing(Batch.objects.filter(**chosen).values(*BATCH_COLUMNS), "pk", batch_row)
+        return Listing(BATCHES.filter(**chosen), "pk", batch_row)
 
     @writes(
         NewBatch,

@@ -29,6 +29,7 @@ BATCH_COLUMNS = (
     "finished_at", "transformation__made_on", "transformation__residue_mg", "transformation__evaporated_mg",
     "transformation__left_in_vessel_mg", "ended_why",
 )  # fmt: skip
+BATCHES = Batch.objects.values(*BATCH_COLUMNS)
 
 
 # --- forms -------------------------------------------------------------------------------------------------
@@ -238,7 +239,7 @@ def batch_row(row: dict[str, Any]) -> Json:
 
 
 def read_batch(batch: Batch) -> Json:
-    return batch_row(dict(Batch.objects.values(*BATCH_COLUMNS).get(pk=batch.pk)))
+    return batch_row(dict(BATCHES.get(pk=batch.pk)))
 
 
 def read_batch_with_lots(batch: Batch) -> Json:
