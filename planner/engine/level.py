@@ -62,24 +62,23 @@ class LevelNeeds:
         item = np.concatenate([firm.item[lines], np.array(numbers, dtype=np.int64)]) - first
         day = np.concatenate([firm.day[lines], _column([need.day for need in self.others])])
         quantity = np.concatenate([firm.quantity[lines], _column([need.quantity for need in self.others])])
-        usual = day + remaining[item]
+        of_lines = slice(len(lines))
         own_validity = _column([need.valid_through for need in self.others])
-        valid_through = np.concatenate([usual[: len(lines)], own_validity])
+        valid_through = np.concatenate([day[of_lines] + remaining[item[of_lines]], own_validity])
         single_lot = np.concatenate(
             [firm.single_lot[lines], np.array([need.single_lot for need in self.others], dtype=bool)]
         )
-        stop = single_lot | (valid_through != usual)
         source = np.concatenate([lines, -1 - np.arange(len(self.others))])
         if self.others:
             # Firm batches come before proposals and demands on one day; stable, so each keeps its own order.
             key = (item * (int(day.max()) + 1) + day) * 2 + (source < 0)
             order = np.argsort(key, kind="stable")
-            item, day, quantity, valid_through, stop, source = (
-                each[order] for each in (item, day, quantity, valid_through, stop, source)
+            item, day, quantity, valid_through, single_lot, source = (
+                each[order] for each in (item, day, quantity, valid_through, single_lot, source)
             )
         self.source, self.quantity = source, quantity
         open_quantity = np.where(self.drawn[item], 0, quantity) if self.drawn.any() else quantity.copy()
-        self.columns = NeedColumns(item, day, valid_through, open_quantity, stop & ~self.drawn[item])
+        self.columns = NeedColumns(item, day, valid_through, open_quantity, single_lot & ~self.drawn[item])
         self.bounds = np.searchsorted(item, np.arange(len(items) + 1)).tolist()
 
     def keep_reservations(self) -> dict[int, Parts]:

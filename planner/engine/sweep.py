@@ -1,13 +1,14 @@
 """Best fit in closed form: many items at once, as far as it holds. Pure; the standard library and numpy.
 
-Where all of an item's usable stock is here and every need asks for the same remaining life, best fit takes the
-stock in one go from front to back: each need begins where the one before it ended, or at the first row that
+Where all of an item's usable stock is here and no need may have what an earlier one had to pass over, best fit takes
+the stock in one go from front to back: each need begins where the one before it ended, or at the first row that
 lives long enough for it, whichever is further. With the stock laid end to end on one axis that is a cumulative
 sum of the needs and a running maximum of where their first usable rows begin (Lindley's recursion of queueing
 theory, with quantities for times). Needs come in order of service, so of day.
 
-It holds up to the first need that is short, that must come from one lot, that has a validity of its own, or
-that would take from stock which arrives after the sweep's first day. In the last case the item is swept again from
+It holds up to the first need that is short, that must come from one lot, that may live less long than what an earlier
+one passed over, or that would take from stock which arrives after the sweep's first day. In the last case the item is
+swept again from
 that need's day on, with what has arrived by then; in the others it is netted need by need (``netting``) from that
 day on. ``tests/engine`` holds both to the same plans.
 """
@@ -28,7 +29,7 @@ class NeedColumns(NamedTuple):
     day: np.ndarray
     valid_through: np.ndarray
     open: np.ndarray  # what reservations leave to serve
-    stop: np.ndarray  # bool: one lot, or a validity of its own
+    single_lot: np.ndarray  # bool
 
 
 class SupplyColumns(NamedTuple):
@@ -119,11 +120,13 @@ def _sweep(
     usable_from = np.searchsorted(supply.item * days + supply.last_day, needs.item * days + needs.valid_through)
     before = wanted[:-1] - wanted[first_need[needs.item]]  # of the same item's earlier needs
     shift = offset[needs.item] + wanted_of_item[needs.item] - before
-    start = np.maximum.accumulate(axis[usable_from] - base[needs.item] + shift) - shift
+    first_usable = np.where(needs.open > 0, axis[usable_from] - base[needs.item], 0)
+    start = np.maximum.accumulate(first_usable + shift) - shift
     end = start + needs.open
 
     day_key = needs.item * days + needs.day
-    limit = _first_places(np.flatnonzero((end > stock[needs.item]) | needs.stop), needs.item, first_need)
+    stop = (end > stock[needs.item]) | needs.single_lot | _goes_back(needs, first_usable, start, end, offset)
+    limit = _first_places(np.flatnonzero(stop), needs.item, first_need)
     _limit_by_arrivals(limit, needs, supply, first_need, axis, base, end + offset[needs.item], offset, day_key, days)
     floor_is_safe = _floors_hold(floors, supply, first_need, first_row, axis, base, stock, end, days, to_day)
     watched = (floors.quantity > 0) & (floors.looked_at_from <= to_day) & ~floor_is_safe
@@ -148,6 +151,17 @@ def _sweep(
     return swept, again & ~(watched & (floors.looked_at_from <= next_day))
 
 
+def _goes_back(
+    needs: NeedColumns, first_usable: np.ndarray, start: np.ndarray, end: np.ndarray, offset: np.ndarray
+) -> np.ndarray:
+    """Needs that could be served from stock which an earlier need of the item passed over as too short-lived."""
+    line = offset[needs.item]
+    before = np.concatenate([[0], (end + line)[:-1]])
+    passed_over = np.where(start + line > np.maximum(before, line), start + line, 0)
+    so_far = np.concatenate([[0], np.maximum.accumulate(passed_over)[:-1]])
+    return (needs.open > 0) & (first_usable + line < so_far)
+
+
 def _limit_by_arrivals(
     limit: np.ndarray,
     needs: NeedColumns,
@@ -163,7 +177,8 @@ def _limit_by_arrivals(
     """Lower the limit to the first need that would rather take from a row which arrives later.
 
     That is one whose day has seen the row arrive, that takes from beyond the row's place in the order, and for
-    which the row lives long enough. A row too short-lived for it is so for every later need as well.
+    which the row lives long enough. A row too short-lived for it is so for every later need as well, where none of
+    the item's needs may live less long than an earlier one.
     """
     if not len(needs.item):
         return
@@ -174,7 +189,10 @@ def _limit_by_arrivals(
     place = np.maximum(arrived, beyond)
     inside = place < first_need[item + 1]
     place, later, item = place[inside], later[inside], item[inside]
-    alive = supply.last_day[later] >= needs.valid_through[place]
+    shorter = (np.diff(needs.valid_through) < 0) & (np.diff(needs.item) == 0)
+    in_order = np.ones(len(first_need) - 1, dtype=np.bool_)
+    in_order[needs.item[1:][shorter]] = False
+    alive = (supply.last_day[later] >= needs.valid_through[place]) | ~in_order[item]
     np.minimum.at(limit, item[alive], place[alive])
 
 
