@@ -39,8 +39,8 @@ def among(ids: Iterable[int]) -> RawSQL:
     return RawSQL(sql, (parameter,))
 
 
-def sums_of(sql: str, ids: Collection[int]) -> Sequence[tuple[Any, ...]]:
-    """The rows of a statement over ``IN ({ids})``: for sums by the thousand, which Django would convert one by one.
+def rows_among(sql: str, ids: Collection[int]) -> Sequence[tuple[Any, ...]]:
+    """The rows of a statement over ``IN ({ids})``: for rows by the thousand, which Django would convert one by one.
 
     The statement may say ``{event}`` and ``{movements}`` as in ``joins``.
     """
@@ -133,7 +133,7 @@ _ON_HAND = """
 def balances(lot_ids: Iterable[int], on_hand: Mapping[int, int] | None = None) -> dict[int, LotBalance]:
     """The balance of each lot: two queries however many, one where it is known what is ``on_hand`` of each."""
     sums: dict[int, dict[str, int]] = {lot_id: {} for lot_id in lot_ids}
-    for lot_id, kind, corrected_kind, total in sums_of(_MOVED, sums):
+    for lot_id, kind, corrected_kind, total in rows_among(_MOVED, sums):
         kinds, quantity = sums[lot_id], int(total)
         if kind in CAME:
             kinds[kind] = kinds.get(kind, 0) + quantity
@@ -141,7 +141,7 @@ def balances(lot_ids: Iterable[int], on_hand: Mapping[int, int] | None = None) -
             kinds[kind] = -quantity
         if (corrected_kind or kind) in BEGAN:
             kinds["began"] = kinds.get("began", 0) + quantity
-    for lot_id, total in on_hand.items() if on_hand is not None else sums_of(_ON_HAND, sums):
+    for lot_id, total in on_hand.items() if on_hand is not None else rows_among(_ON_HAND, sums):
         sums[lot_id]["on_hand"] = int(total)
     return {lot_id: LotBalance(**kinds) for lot_id, kinds in sums.items()}
 
@@ -323,7 +323,7 @@ def _described(what: str, words: str, odd: Mapping[int, tuple[int, int]]) -> lis
             books=show_quantity(odd[key][0], measure),
             ledger=show_quantity(odd[key][1], measure),
         )
-        for key, item, measure, number, place, container in sums_of(words, odd)
+        for key, item, measure, number, place, container in rows_among(words, odd)
     ]
 
 
@@ -344,7 +344,7 @@ def _odd_portions() -> list[_Portion]:
     """Portions whose balance is not the sum of their movements, or with movements that name another lot."""
     if connection.vendor == "postgresql" and _weigh_the_same():
         return []
-    return [_Portion(*map(int, row)) for row in sums_of(_SUMS_OF_PORTIONS, [key for (key,) in _rows(_ODD_PORTIONS)])]
+    return [_Portion(*map(int, row)) for row in rows_among(_SUMS_OF_PORTIONS, [key for (key,) in _rows(_ODD_PORTIONS)])]
 
 
 def _weigh_the_same() -> bool:
@@ -370,12 +370,12 @@ def _odd_lots(portions: Sequence[_Portion]) -> dict[int, tuple[int, int]]:
     A lot in which faults cancel out is named too: by what its portion's movements add up to and those of them that
     name the lot, or by nothing and what carrying left over.
     """
-    carried = sums_of(_SUMS_OF_CARRYING, [key for (key,) in _rows(_ODD_CARRYING)])
+    carried = rows_among(_SUMS_OF_CARRYING, [key for (key,) in _rows(_ODD_CARRYING)])
     suspects = {row.lot_id for row in portions} | {lot for lot, _ in carried}
-    suspects |= {lot for (lot,) in sums_of(_LOTS_NAMED, [row.portion_id for row in portions])}
+    suspects |= {lot for (lot,) in rows_among(_LOTS_NAMED, [row.portion_id for row in portions])}
     odd = {lot: (0, int(left)) for lot, left in carried}
     odd |= {row.lot_id: (row.moved, row.named) for row in portions if row.moved != row.named}
-    sums = {lot: (int(books), int(ledger)) for lot, books, ledger in sums_of(_SUMS_OF_LOTS, suspects)}
+    sums = {lot: (int(books), int(ledger)) for lot, books, ledger in rows_among(_SUMS_OF_LOTS, suspects)}
     return odd | {lot: both for lot, both in sums.items() if both[0] != both[1]}
 
 

@@ -16,8 +16,8 @@ from typing import NamedTuple, cast
 
 from django.db import connection
 
-from inventory.ledger import LotBalance, MakingBalance, among, balances, sums_of
-from inventory.models import DispatchLine, Item, Lot, Portion, Transformation
+from inventory.ledger import LotBalance, MakingBalance, among, balances, rows_among
+from inventory.models import Item, Lot
 from inventory.quantities import MASS
 from inventory.usability import lot_last_day_of
 
@@ -115,7 +115,7 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
     origins = tuple(sorted({lot.pk for lot in lots}))
     graph = _forward(origins) if forward else _backward(origins)
     facts = _facts(graph.depth)
-    here = _here(graph.depth, facts)
+    here = _here(facts)
     on_hand: dict[int, int] = defaultdict(int)
     for row in here:
         on_hand[row.lot_id] += row.quantity
@@ -144,7 +144,7 @@ def trace(lots: Sequence[Lot], forward: bool) -> Trace:
         forward=forward,
         lots=tuple(sorted(traced, key=lambda lot: (lot.depth, lot.item, lot.lot))),
         links=links,
-        departures=_departures(graph.depth),
+        departures=_departures(facts),
         here=here,
         makings={
             pk: _balance(graph.makings[pk], ends[pk]) for pk in dict.fromkeys(link.transformation_id for link in links)
@@ -175,7 +175,7 @@ def _reached(origins: Set[int], forward: bool) -> set[int]:
     reached = set(origins)
     level: Set[int] = origins
     while level:
-        level = {lot for (lot,) in sums_of(_NEXT[forward], level)} - reached
+        level = {lot for (lot,) in rows_among(_NEXT[forward], level)} - reached
         reached |= level
     return reached
 
@@ -234,7 +234,7 @@ def _forward(origins: Iterable[int]) -> _Graph:
     level, depth = list(graph.depth), 0
     while level:
         depth += 1
-        _put_inputs(graph, sums_of(_USED_OF_LOTS, level))
+        _put_inputs(graph, rows_among(_USED_OF_LOTS, level))
         new = sorted(graph.inputs.keys() - graph.makings.keys())
         _put_makings(graph, new)
         level = [lot for making in new for lot in graph.makings[making].outputs if lot not in graph.depth]
@@ -248,9 +248,9 @@ def _backward(origins: Iterable[int]) -> _Graph:
     level, depth = list(graph.depth), 0
     while level:
         depth += 1
-        new = {making for making, _, _ in sums_of(_MADE_OF_LOTS, level)} - graph.makings.keys()
+        new = {making for making, _, _ in rows_among(_MADE_OF_LOTS, level)} - graph.makings.keys()
         _put_makings(graph, new)
-        _put_inputs(graph, sums_of(_USED_IN_MAKINGS, new))
+        _put_inputs(graph, rows_among(_USED_IN_MAKINGS, new))
         level = sorted({lot for making in new for lot in graph.inputs.get(making, ())} - graph.depth.keys())
         graph.depth |= dict.fromkeys(level, depth)
     return graph
@@ -272,17 +272,27 @@ _USED_IN_MAKINGS = """
     WHERE m.making_id IN ({ids})
     GROUP BY m.making_id, m.lot_id HAVING SUM(m.quantity) < 0
 """
-# Of each making what went in and what came out, the latter by lot (no lot: went in), masses and pieces apart.
-_IN_AND_OUT = """
-    SELECT n.making_id, CASE WHEN n.moved > 0 THEN n.lot_id END AS made_lot, i.measure = 'mass' AS is_mass, SUM(n.moved)
-    FROM (
-        SELECT m.making_id, m.lot_id, SUM(m.quantity) AS moved FROM inventory_movement m
-        WHERE m.making_id IN ({ids})
-        GROUP BY m.making_id, m.lot_id HAVING SUM(m.quantity) <> 0
-    ) n
-    JOIN inventory_lot l ON l.id = n.lot_id
+# What came out of each making, by lot.
+_MADE_IN_MAKINGS = """
+    SELECT l.transformation_id, l.id, i.measure = 'mass', (
+        SELECT SUM(m.quantity) FROM inventory_movement m WHERE m.lot_id = l.id AND m.making_id = l.transformation_id
+    )
+    FROM inventory_lot l JOIN inventory_item i ON i.id = l.item_id
+    WHERE l.transformation_id IN ({ids})
+"""
+# Of each making the masses that came out less those that went in, and the pieces that went in.
+_MASSES_OF_MAKINGS = """
+    SELECT m.making_id,
+        SUM(CASE WHEN i.measure = 'mass' THEN m.quantity ELSE 0 END),
+        SUM(
+            CASE WHEN i.measure <> 'mass' AND COALESCE(l.transformation_id, 0) <> m.making_id
+            THEN m.quantity ELSE 0 END
+        )
+    FROM inventory_movement m
+    JOIN inventory_lot l ON l.id = m.lot_id
     JOIN inventory_item i ON i.id = l.item_id
-    GROUP BY n.making_id, made_lot, is_mass
+    WHERE m.making_id IN ({ids})
+    GROUP BY m.making_id
 """
 
 
@@ -293,19 +303,19 @@ def _put_inputs(graph: _Graph, rows: Iterable[tuple[int, int, int]]) -> None:
 
 def _put_makings(graph: _Graph, new: Collection[int]) -> None:
     graph.makings |= {making: _Making() for making in new}
-    for pk, lot, is_mass, moved in sums_of(_IN_AND_OUT, new):
-        making, quantity = graph.makings[pk], int(moved)
-        if lot is not None:
+    for pk, lot, is_mass, made in rows_among(_MADE_IN_MAKINGS, new):
+        if made:  # else it was corrected away
+            making, quantity = graph.makings[pk], int(made)
             making.outputs[lot] = quantity
             graph.made_by[lot] = pk
             if is_mass:
                 making.mass_out += quantity
             else:
                 making.counted_out = True
-        elif is_mass:
-            making.mass_in = -quantity
-        else:
-            making.counted_in = True
+    for pk, mass, pieces in rows_among(_MASSES_OF_MAKINGS, new):
+        making = graph.makings[pk]
+        making.mass_in = making.mass_out - int(mass)
+        making.counted_in = bool(pieces)
 
 
 # Shares by the perfect mix
@@ -406,21 +416,30 @@ class _Facts(NamedTuple):
     shelf_life_hours: int | None
 
 
-def _facts(lots: Iterable[int]) -> dict[int, _Facts]:
-    rows = Lot.objects.filter(pk__in=among(lots)).values_list(
-        "pk",
-        "number",
-        "origin",
-        "status",
-        "received_on",
-        "expires_on",
-        "item__code",
-        "item__kind",
-        "item__measure",
-        "item__shelf_life_days",
-        "item__shelf_life_hours",
-    )
-    return {row[0]: _Facts(*row[1:]) for row in rows}
+# Read by the driver: Django would take as long over each of these rows as the database does.
+_FACTS = """
+    SELECT l.id, l.number, l.origin, l.status, l.received_on, l.expires_on,
+        i.code, i.kind, i.measure, i.shelf_life_days, i.shelf_life_hours
+    FROM inventory_lot l JOIN inventory_item i ON i.id = l.item_id
+    WHERE l.id IN ({ids})
+"""
+_ENDS = """
+    SELECT id, code, residue_mg, evaporated_mg, left_in_vessel_mg FROM inventory_transformation WHERE id IN ({ids})
+"""
+_DEPARTURES = """
+    SELECT x.lot_id, p.code, d.public_place, x.quantity, x.returned, d.dispatched_on, d.reference, d.code, d.kind
+    FROM inventory_dispatchline x
+    JOIN inventory_dispatch d ON d.id = x.dispatch_id
+    LEFT JOIN inventory_party p ON p.id = d.customer_id
+    WHERE x.lot_id IN ({ids}) AND NOT x.corrected
+"""
+_HERE = """
+    SELECT lot_id, place, container, set_apart, on_hand FROM inventory_portion WHERE lot_id IN ({ids}) AND on_hand > 0
+"""
+
+
+def _facts(lots: Collection[int]) -> dict[int, _Facts]:
+    return {row[0]: _Facts(*row[1:]) for row in rows_among(_FACTS, lots)}
 
 
 def _last_day(facts: _Facts) -> date | None:
@@ -437,10 +456,7 @@ class _End(NamedTuple):
 
 
 def _ends(graph: _Graph) -> dict[int, _End]:
-    rows = Transformation.objects.filter(pk__in=among(graph.inputs)).values_list(
-        "pk", "code", "residue_mg", "evaporated_mg", "left_in_vessel_mg"
-    )
-    return {row[0]: _End(*row[1:]) for row in rows}
+    return {row[0]: _End(*row[1:]) for row in rows_among(_ENDS, graph.inputs)}
 
 
 def _balance(making: _Making, end: _End) -> MakingBalance:
@@ -470,28 +486,29 @@ def _links(graph: _Graph, facts: Mapping[int, _Facts], ends: Mapping[int, _End])
     return tuple(links)
 
 
-def _departures(lots: Iterable[int]) -> tuple[Departure, ...]:
-    rows = DispatchLine.objects.filter(lot__in=among(lots), corrected=False).values_list(
-        "lot_id",
-        "lot__number",
-        "dispatch__customer__code",
-        "dispatch__public_place",
-        "quantity",
-        "returned",
-        "lot__item__measure",
-        "dispatch__dispatched_on",
-        "dispatch__reference",
-        "dispatch__code",
-        "dispatch__kind",
-    )
-    found = [Departure(*row) for row in rows]
+def _departures(facts: Mapping[int, _Facts]) -> tuple[Departure, ...]:
+    found = [
+        Departure(
+            lot_id=lot,
+            lot=facts[lot].number,
+            customer=customer,
+            public_place=public_place,
+            quantity=quantity,
+            returned=returned,
+            measure=facts[lot].measure,
+            on=on,
+            reference=reference,
+            dispatch=dispatch,
+            kind=kind,
+        )
+        for lot, customer, public_place, quantity, returned, on, reference, dispatch, kind in rows_among(
+            _DEPARTURES, facts
+        )
+    ]
     return tuple(sorted(found, key=lambda row: (row.on, row.lot, row.customer or "", row.dispatch)))
 
 
-def _here(lots: Iterable[int], facts: Mapping[int, _Facts]) -> tuple[Here, ...]:
-    rows = Portion.objects.filter(lot__in=among(lots), on_hand__gt=0).values_list(
-        "lot_id", "place", "container", "set_apart", "on_hand"
-    )
+def _here(facts: Mapping[int, _Facts]) -> tuple[Here, ...]:
     found = [
         Here(
             lot_id=lot,
@@ -503,6 +520,6 @@ def _here(lots: Iterable[int], facts: Mapping[int, _Facts]) -> tuple[Here, ...]:
             quantity=on_hand,
             measure=facts[lot].measure,
         )
-        for lot, place, container, set_apart, on_hand in rows
+        for lot, place, container, set_apart, on_hand in rows_among(_HERE, facts)
     ]
     return tuple(sorted(found, key=lambda row: (row.place, row.item, row.lot, row.container, row.set_apart)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -14,7 +14,7 @@ from uuid import UUID
 from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
 
 from inventory.errors import Conflict, Fault, NotFound
-from inventory.ledger import among
+from inventory.ledger import rows_among
 from inventory.models import Reservation
 from inventory.quantities import round_down, round_half_up
 from inventory.selectors import reservations_of
@@ -159,17 +159,19 @@ class BatchRow(NamedTuple):
     made_on: date | None
 
 
-def batch_rows(transformation_ids: Iterable[int]) -> dict[int, BatchRow]:
+_BATCHES = """
+    SELECT b.transformation_id, t.code, f.code, v.version, b.status, t.made_on
+    FROM production_batch b
+    JOIN inventory_transformation t ON t.id = b.transformation_id
+    JOIN production_formulaversion v ON v.id = b.version_id
+    JOIN production_formula f ON f.id = v.formula_id
+    WHERE b.transformation_id IN ({ids})
+"""
+
+
+def batch_rows(transformation_ids: Collection[int]) -> dict[int, BatchRow]:
     """The batches of these makings, by id. Columns, one query."""
-    rows = Batch.objects.filter(pk__in=among(transformation_ids)).values_list(
-        "pk",
-        "transformation__code",
-        "version__formula__code",
-        "version__version",
-        "status",
-        "transformation__made_on",
-    )
-    return {pk: BatchRow(code, formula, version, state, made_on) for pk, code, formula, version, state, made_on in rows}
+    return {row[0]: BatchRow(*row[1:]) for row in rows_among(_BATCHES, transformation_ids)}
 
 
 def batches_affected(lot_ids: Iterable[int]) -> dict[int, BatchRow]:

@@ -3,6 +3,7 @@
 import pytest
 from django.db import DatabaseError, connection, transaction
 
+from inventory import clock
 from inventory.errors import BadInput, WrongState
 from inventory.ledger import verify
 from inventory.models import LotDecision, Movement, StockEvent
@@ -184,3 +185,19 @@ def test_the_database_refuses_to_put_another_row_in_place_of_one(table, new_id):
     with pytest.raises(DatabaseError, match="the ledger only grows"), transaction.atomic():
         connection.cursor().execute(row, [1000 if new_id else 0])
     assert books() == before
+
+
+@pytest.mark.parametrize("kind", ["used", "discarded"])
+def test_the_database_refuses_a_movement_that_names_another_making_than_its_event(kind):
+    """A trace follows what movements name, so that a wrong one would hide a lot from a recall."""
+    portion = make_stock(make_item("OIL"), 10 * G)
+    making, other = make_transformation("B1", make_item("BALM")), make_transformation("B2", make_item("CREAM"))
+    event = StockEvent.objects.create(
+        kind=kind, happened_at=clock.now(), transformation=making if kind == "used" else None
+    )
+    for wrong in (other, None) if kind == "used" else (other, making):
+        with pytest.raises(DatabaseError, match="names the making of its event"), transaction.atomic():
+            Movement.objects.create(event=event, portion=portion, lot=portion.lot, quantity=-1, making=wrong)
+    Movement.objects.create(
+        event=event, portion=portion, lot=portion.lot, quantity=-1, making=making if kind == "used" else None
+    )
