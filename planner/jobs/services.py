@@ -17,7 +17,7 @@ from django.db import transaction
 from django.db.models import F
 
 from inventory import clock
-from inventory.errors import Conflict, DomainError, NotAllowed, NotFound, WrongState
+from inventory.errors import Conflict, DomainError, NotFound, WrongState
 from inventory.transactions import write
 from planner import selectors
 from planner.jobs import board
@@ -212,12 +212,12 @@ def refusal_of(error: DomainError) -> dict[str, Any]:
 
 
 def cancel(*, job: Job, who: User, may_cancel_all: bool) -> Job:
-    """End a job before it has done anything. Raises NotAllowed for somebody else's, WrongState where it has ended.
+    """End a job before it has done anything. Raises Conflict for somebody else's, WrongState where it has ended.
 
     Between two steps the run looks whether it still holds its job, and stops where not: nothing of it is written.
     """
     if not may_cancel_all and job.asked_by_id != who.pk:
-        raise NotAllowed("this job was asked for by somebody else; an owner may cancel it")
+        raise Conflict("this job was asked for by somebody else; an owner may cancel it", code="not_yours")
     # Told first, then written: on SQLite the run may hold the one write lock, and lets go of it when it is told.
     if job.state in NOT_ENDED:
         board.tell_to_stop(job.pk)
