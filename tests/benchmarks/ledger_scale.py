@@ -1,6 +1,7 @@
 """Measure the ledger at ten million movements: ``python -m tests.benchmarks.ledger_scale --movements N``.
 
-Fills the EMPTY database that DATABASE_URL names with ten movements a lot. The check of the books stands beside one
+Fills the EMPTY database that DATABASE_URL names with ten movements a lot, or with ``--filled`` takes the store that
+``trace_scale`` left. The check of the books stands beside one
 summing scan; posting many events at once (events, movements and balances, with all constraints and triggers) beside
 COPY of as many movements into the same table, its foreign keys checked too (on SQLite: beside plain INSERTs of
 many rows). What is posted is rolled back. Wall time, warm, medians of rounds in which what is compared takes turns.
@@ -31,7 +32,7 @@ from inventory import clock  # noqa: E402
 from inventory.ledger import verify  # noqa: E402
 from inventory.models import Movement, Portion, StockEvent, Transformation  # noqa: E402
 from inventory.services.ledger import Change, Posting, post_all  # noqa: E402
-from tests.benchmarks.__main__ import Figure, machine_figure, say  # noqa: E402
+from tests.benchmarks.report import Figure, machine_figure, say, write_section  # noqa: E402
 from tests.benchmarks.scale_store import Store, settle  # noqa: E402
 from tests.benchmarks.trace_scale import barred, driver_cursor, medians, place, prepare_empty, print_figures  # noqa: E402
 
@@ -47,10 +48,18 @@ def main() -> int:
     parser.add_argument("--movements", type=int, default=300_000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", action="store_true", help="print the figures as JSON")
+    parser.add_argument("--filled", action="store_true", help="measure the store that is there (of trace_scale)")
+    parser.add_argument("--report", action="store_true", help="write a section of REPORT.md")
     asked = parser.parse_args()
-    prepare_empty()
-    figures, faults = measure(movements=asked.movements, seed=asked.seed)
+    if asked.filled:
+        figures, faults = measure_filled(seed=asked.seed)
+    else:
+        prepare_empty()
+        figures, faults = measure(movements=asked.movements, seed=asked.seed)
     print_figures(figures, faults, as_json=asked.json)
+    if asked.report and not faults:
+        told = "The check of the books, and posting in bulk, in a large store."
+        write_section("ledger", told, figures, os.environ["DATABASE_URL"])
     return 1 if faults else 0
 
 

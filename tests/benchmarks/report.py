@@ -33,6 +33,10 @@ SECTIONS = (
     "trace",
     "ledger",
     "lists",
+    "pages",
+    "reserving",
+    "notices",
+    "faults",
 )
 
 
