@@ -1,13 +1,19 @@
-"""Tasks: a bell that is rung often. Whether anything is due stands in the database; running twice does no harm."""
+"""Tasks: bells that are rung often. What is due stands in the database; running twice does no harm."""
 
 from __future__ import annotations
 
-from inventory import clock
-from planner import services
 from planner.celery import app
+from planner.notices import looking, posting, sweep
 
 
 @app.task
-def review_when_due() -> None:
-    """Look at the plan once per workshop day, and bring the reorder alerts up to date."""
-    services.review(day=clock.today())
+def look_at_causes() -> None:
+    """In the morning the plan and every source of notices; some sources more often."""
+    looking.look_when_due()
+
+
+@app.task
+def sweep_notices() -> None:
+    """Tell what is due, begin the morning's letters, and send the mails that wait."""
+    sweep.sweep()
+    posting.send_waiting()

@@ -17,7 +17,7 @@ from planner import selectors, services
 from planner.api.plan_examples import PLAN
 from planner.models import Review
 
-KINDS = ("reorder", "reservation_freed", "reservation_broken")
+KINDS = ("reorder", "reservation_freed", "reservation_broken", "reservation_expires")
 ALERT_COLUMNS = ("pk", "kind", "subject", "message", "facts", "opened_at", "updated_at", "closed_at")
 REVIEW_COLUMNS = ("reviewed_on", "started_at", "finished_at")
 
