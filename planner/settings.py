@@ -245,8 +245,9 @@ CELERY_BEAT_SCHEDULE = {
     # Rings for what is queued, and takes over what a dead worker left: planner.jobs.
     "sweep-jobs": {"task": "planner.jobs.tasks.sweep_jobs", "schedule": 10.0, "options": {"expires": 10}},
     "sweep-jobs-away": {"task": "planner.jobs.tasks.sweep_jobs_away", "schedule": 3600.0, "options": {"expires": 3600}},
-    # The sweep looks often and works rarely: it reviews the plan once per workshop day.
-    "review-the-plan": {"task": "planner.tasks.review_when_due", "schedule": 300.0},
+    # They look often and work rarely: what is due stands in the database. See planner.notices.
+    "look-at-causes": {"task": "planner.tasks.look_at_causes", "schedule": 60.0, "options": {"expires": 60}},
+    "sweep-notices": {"task": "planner.tasks.sweep_notices", "schedule": 30.0, "options": {"expires": 30}},
 }
 
 LOGGING = logs.configuration(
