@@ -146,6 +146,10 @@ def next_of(notice: Notice, look: Look) -> datetime | None:
     return next_instant(days, notice.stage_on, look.now, look.wall)
 
 
+def by_day_of(notice: Notice) -> str:
+    return f"{notice.due_on} {notice.uid}"
+
+
 # --- one source --------------------------------------------------------------------------------------------
 
 
@@ -256,10 +260,11 @@ def _update(look: Look, kind: Kind, part: Sequence[tuple[Row, Wanted]]) -> None:
         if sooner and notice.stage_on is not None:  # what was told is not what is true: told anew
             notice.opening += 1
             notice.stage_on = None
+        notice.by_day = by_day_of(notice)
         notice.next_at = next_of(notice, look)
         notice.updated_at = look.now
         found.append(notice)
-    Notice.objects.bulk_update(found, [*TEXTS_AND_DAYS, "opening", "stage_on", "next_at", "updated_at"])
+    Notice.objects.bulk_update(found, [*TEXTS_AND_DAYS, "by_day", "opening", "stage_on", "next_at", "updated_at"])
 
 
 def _open(look: Look, kind: Kind, part: Sequence[Wanted]) -> int:
@@ -276,8 +281,9 @@ def _open(look: Look, kind: Kind, part: Sequence[Wanted]) -> int:
         notice.opened_at = notice.updated_at = look.now
         for name, value in (_texts(wanted) | _days(wanted, kind, wanted.due_on or look.today)).items():
             setattr(notice, name, value)
+        notice.by_day = by_day_of(notice)
         notice.next_at = next_of(notice, look)
-    again = ["state", "gone_at", "put_off_until", "opening", "stage_on", "opened_at", "updated_at", "next_at"]
+    again = ["by_day", "state", "gone_at", "put_off_until", "opening", "stage_on", "opened_at", "updated_at", "next_at"]
     Notice.objects.bulk_update(before, [*TEXTS_AND_DAYS, *again])
     fresh = []
     for wanted in by_key.values():
@@ -285,6 +291,7 @@ def _open(look: Look, kind: Kind, part: Sequence[Wanted]) -> int:
         notice = Notice(
             key=wanted.key, kind=kind.name, opened_at=look.now, updated_at=look.now, **_texts(wanted), **days
         )
+        notice.by_day = by_day_of(notice)
         notice.next_at = next_of(notice, look)
         fresh.append(notice)
     Notice.objects.bulk_create(fresh, ignore_conflicts=True)

@@ -32,6 +32,7 @@ class Notice(models.Model):
 
     uid = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     key = models.CharField(max_length=KEY_LENGTH, unique=True)
+    by_day = models.CharField(max_length=48, unique=True, null=True)  # due day and uid: the order of lists
     kind = models.CharField(max_length=KIND_LENGTH)
     cause = models.BigIntegerField()  # primary key of what it is about, by which its source looks again
     subject = models.JSONField(default=dict)  # the codes of what it is about: {"item": "WAX", "lot": "W1"}
@@ -69,9 +70,7 @@ class Notice(models.Model):
         indexes = [
             models.Index(fields=["next_at"], condition=Q(next_at__isnull=False), name="notice_due"),
             models.Index(fields=["kind", "cause"], condition=Q(gone_at__isnull=True), name="notice_standing"),
-            models.Index(
-                fields=["due_on", "id"], condition=Q(state__in=["open", "put_off"]), name="notice_open_by_day"
-            ),
+            models.Index(fields=["by_day"], condition=Q(state__in=["open", "put_off"]), name="notice_open_in_order"),
         ]
 
     def __str__(self) -> str:

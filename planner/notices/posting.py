@@ -104,7 +104,7 @@ def _send(mail: Mail, look: Look, people: Addressees) -> bool:
     if mail.kind == Mail.Kind.LETTER:
         standing = standing_for(person, look, people)
         look_again(look, standing.values_list("kind", "cause")[:MOST_LISTED])
-        shown = (standing | about.order_by()).order_by("due_on", "pk")
+        shown = (standing | about.order_by()).order_by("by_day")
     listed = list(shown[:MOST_LISTED])
     if not listed:
         _settle(mail, Mail.State.DROPPED)
