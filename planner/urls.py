@@ -2,6 +2,7 @@
 
 from django.urls import URLPattern, URLResolver, include, path
 
+from planner.notices import pages as notices
 from planner.operations import pages as operations
 
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -9,6 +10,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("healthz", operations.alive, name="healthz"),
     path("readyz", operations.ready, name="readyz"),
     path("metrics", operations.measured, name="metrics"),
+    path("calendar/<str:token>.ics", notices.calendar, name="calendar"),  # open to who knows the secret
     path("", include("planner.pages.routes")),
 ]
 
