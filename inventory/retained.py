@@ -11,7 +11,7 @@ from django.db.models import QuerySet
 
 from inventory.errors import NotFound
 from inventory.ledger import among
-from inventory.models import RetainedSample, RetainedTaking
+from inventory.models import Item, RetainedSample, RetainedTaking
 
 SAMPLE_COLUMNS = (
     "pk", "event__uid", "lot__item__code", "lot__item__measure", "lot__number", "event__happened_at", "event__why",
@@ -36,6 +36,24 @@ def kept_samples() -> QuerySet[RetainedSample]:
 def past_keeping(on: date) -> QuerySet[RetainedSample]:
     """The kept samples whose last day of keeping is before ``on``: they may be thrown away."""
     return kept_samples().filter(keep_until__lt=on)
+
+
+def samples(
+    *,
+    item: Item | None = None,
+    number: str | None = None,
+    kept: bool | None = None,
+    keep_until_before: date | None = None,
+) -> QuerySet[RetainedSample]:
+    """Retained samples of an item, of lots with our number; those with something left, or with nothing."""
+    found = RetainedSample.objects.all() if keep_until_before is None else past_keeping(keep_until_before)
+    if item is not None:
+        found = found.filter(lot__item=item)
+    if number is not None:
+        found = found.filter(lot__number=number)
+    if kept is not None:
+        found = found.filter(left__gt=0) if kept else found.filter(left=0)
+    return found
 
 
 def takings_of(sample_ids: Iterable[int]) -> dict[int, list[dict[str, Any]]]:

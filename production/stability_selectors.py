@@ -146,7 +146,7 @@ def readings_out_of_limits(study: str | None = None) -> list[OutOfLimits]:
 
 
 def _out_of_limits(*row: Any) -> OutOfLimits:
-    return OutOfLimits(*row[:5], nominal_time(row[5], row[6]), *row[7:])
+    return OutOfLimits._make([*row[:5], nominal_time(row[5], row[6]), *row[7:]])
 
 
 def counting_readings() -> QuerySet[Reading]:
@@ -217,8 +217,9 @@ STUDY_COLUMNS = (
     "proposed_life_days", "life_basis",
 )  # fmt: skip
 PULL_COLUMNS = (
-    "pk", "study__code", "number", "condition__name", "unit", "count", "due_on", "window_from", "window_to", "samples",
-    "done_on", "done_by__username", "missed_on", "missed_by__username", "missed_why",
+    "pk", "study__code", "study__lot__item__code", "study__lot__number", "number", "condition__name", "unit", "count",
+    "due_on", "window_from", "window_to", "samples", "done_on", "done_by__username", "missed_on",
+    "missed_by__username", "missed_why",
 )  # fmt: skip
 READING_COLUMNS = (
     "pk", "pull", "test__name", "test__unit", "sample", "value", "passed", "withdrawn", "who__username", "recorded_at",
@@ -279,20 +280,25 @@ def pulls(
     state: str | None = None,
     due_from: date | None = None,
     due_to: date | None = None,
-    overdue_on: date | None = None,
+    overdue: bool | None = None,
+    out_of_limits: bool | None = None,
+    on: date,
 ) -> QuerySet[Pull]:
-    """Pulls of one study or all: in a state, due on days from one to another, or planned with their window past."""
-    found = Pull.objects.all()
-    if study is not None:
-        found = found.filter(study=study)
+    """Pulls of one study or all: in a state, due on days from one to another; overdue on a day, or with a reading that
+    counts and is out of its limits (or not, where that is asked)."""
+    found = Pull.objects.all() if study is None else Pull.objects.filter(study=study)
     if state is not None:
         found = found.filter(_STATE_OF[state])
     if due_from is not None:
         found = found.filter(due_on__gte=due_from)
     if due_to is not None:
         found = found.filter(due_on__lte=due_to)
-    if overdue_on is not None:
-        found = found.filter(_STATE_OF[PLANNED], window_to__lt=overdue_on)
+    if overdue is not None:
+        is_overdue = _STATE_OF[PLANNED] & Q(window_to__lt=on)
+        found = found.filter(is_overdue if overdue else ~is_overdue)
+    if out_of_limits is not None:
+        is_out = Exists(counting_readings().filter(passed=False, pull=OuterRef("pk")))
+        found = found.filter(is_out if out_of_limits else ~is_out)
     return found
 
 

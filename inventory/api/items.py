@@ -20,7 +20,7 @@ COLUMNS = (
     "code", "name", "kind", "measure", "inci", "cas", "gtin", "density_g_per_ml", "shelf_life_days",
     "shelf_life_hours", "shelf_life_basis", "caps_life", "opened_life_days", "min_remaining_days", "safety_stock",
     "lead_time_days", "release_by", "release_days", "retest_days", "drawn", "min_percent", "max_percent", "storage",
-    "caution",
+    "caution", "notice_days", "keep_samples_days",
 )  # fmt: skip
 ITEMS = Item.objects.values(*COLUMNS)
 
@@ -52,24 +52,34 @@ class NewItem(Form):
     caution = fields.LongText(required=False, blank=True)
 
 
+class NewItemWithKeeping(NewItem):
+    """Besides the columns of the table items: ``notice_days`` before a lot's last day on which its coming end is told
+    (null: 90, 30 and 7; none: never), and ``keep_samples_days`` beyond that day for which its retained samples are kept
+    (null: 365). The longest storage of a made bulk before it is looked at again is its ``retest_days``."""
+
+    notice_days = fields.ListOf(fields.Days(), most=10, required=False, allow_null=True)
+    keep_samples_days = fields.Days(required=False, allow_null=True)
+
+
 class ItemFilters(Form):
     kind = fields.Choice(*KINDS, required=False)
     drawn = fields.Flag(required=False)
 
 
-ItemChanges = changes_of(NewItem, "ItemChanges", without=["item"])
-ItemAnswer = answer_of(NewItem, "Item")
+ItemChanges = changes_of(NewItemWithKeeping, "ItemChanges", without=["item"])
+ItemAnswer = answer_of(NewItemWithKeeping, "Item")
 
 WAX: Json = {
     "item": "PALE-FLAKES", "name": "Pale flakes", "kind": "raw", "measure": "mass", "inci": "", "cas": "", "gtin": "",
     "density_g_per_ml": None, "shelf_life_days": 730, "shelf_life_hours": None, "shelf_life_basis": "",
     "caps_life": True, "opened_life_days": None, "min_remaining_days": 0, "safety_stock": "500 g",
     "lead_time_days": 0, "release_by": "decision", "release_days": 0, "retest_days": None, "drawn": False,
-    "min_percent": None, "max_percent": "12.5", "storage": "dry", "caution": "",
+    "min_percent": None, "max_percent": "12.5", "storage": "dry", "caution": "", "notice_days": [60, 14],
+    "keep_samples_days": None,
 }  # fmt: skip
 TIN: Json = WAX | {
     "item": "TIN", "name": "Tin 50 g", "kind": "packaging", "measure": "count", "shelf_life_days": None,
-    "caps_life": False, "safety_stock": "0 pc", "max_percent": None, "storage": "",
+    "caps_life": False, "safety_stock": "0 pc", "max_percent": None, "storage": "", "notice_days": None,
 }  # fmt: skip
 
 
@@ -101,13 +111,13 @@ class Items(View):
         return Listing(ITEMS.filter(**asked), "code", item_row)
 
     @writes(
-        NewItem,
+        NewItemWithKeeping,
         ItemAnswer,
         status=201,
         summary="Make an item",
         asks={
             "item": "PALE-FLAKES", "name": "Pale flakes", "kind": "raw", "shelf_life_days": 730,
-            "safety_stock": "0.5 kg", "max_percent": "12.5", "storage": "dry",
+            "safety_stock": "0.5 kg", "max_percent": "12.5", "storage": "dry", "notice_days": [14, 60],
         },
         gives=WAX,
     )  # fmt: skip

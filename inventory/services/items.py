@@ -103,6 +103,8 @@ def _keep_what_is_on_the_books(item: Item, changes: Mapping[str, Any]) -> None:
 def _set(item: Item, facts: Mapping[str, Any]) -> None:
     """Set the facts; the written safety stock last, by the measure and density that the item then has."""
     for name, value in facts.items():
+        if name == "notice_days" and value is not None:
+            value = sorted(set(value), reverse=True)
         if name not in ("safety_stock", "caps_life") or (name == "caps_life" and value is not None):
             setattr(item, name, value)
     if "safety_stock" in facts:

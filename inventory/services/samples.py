@@ -156,7 +156,9 @@ def take_retained(
             f"{shown} is left of this sample of lot {lot.number}",
             shortages=[{"item": item.code, "lot": lot.number, "wanted": wanted, "free": shown}],
         )
-    RetainedTaking.objects.create(sample=sample, quantity=quantity, taken_on=day, why=why, who=who)
+    RetainedTaking.objects.create(
+        sample=sample, quantity=quantity, taken_on=day, why=why, who=who, recorded_at=clock.now()
+    )
     sample.left -= quantity
     sample.save(update_fields=["left"])
     return sample

@@ -298,6 +298,7 @@ def start_study(
         samples_per_pull=protocol.samples_per_pull,
         sample_quantity=sample_quantity,
         started_by=who,
+        recorded_at=clock.now(),
     )
     conditions = list(protocol.conditions.order_by("position"))
     planned = _pulls_of(study, conditions, list(protocol.pull_times.order_by("pk")))
@@ -481,7 +482,7 @@ def record_pull(
         raise BadInput(f"study {study.code} started on {study.started_on}", faults=[fault])
     pull.done_on, pull.done_by = day, who
     pull.save(update_fields=["done_on", "done_by"])
-    PullRecord.objects.create(pull=pull, kind=PullRecord.Kind.DONE, on=day, why=why, who=who)
+    PullRecord.objects.create(pull=pull, kind=PullRecord.Kind.DONE, on=day, why=why, who=who, recorded_at=clock.now())
     _write_readings(study, pull, readings, who)
     return pull
 
@@ -521,7 +522,17 @@ def _write_readings(study: Study, pull: Pull, readings: Sequence[ReadingSpec], w
         except BadInput as error:
             faults += [replace(fault, field=f"{path}value") for fault in error.faults]
             continue
-        rows.append(Reading(pull=pull, test=test, sample=one.sample, value=one.value.strip(), passed=passed, who=who))
+        rows.append(
+            Reading(
+                pull=pull,
+                test=test,
+                sample=one.sample,
+                value=one.value.strip(),
+                passed=passed,
+                who=who,
+                recorded_at=clock.now(),
+            )
+        )
     if faults:
         raise BadInput("a reading is not accepted; nothing was changed", faults=faults)
     Reading.objects.bulk_create(rows)
@@ -547,7 +558,9 @@ def miss_pull(*, pull: Pull, why: str, who: User | None = None) -> Pull:
     _expect_planned(study, pull)
     pull.missed_on, pull.missed_by, pull.missed_why = clock.today(), who, why
     pull.save(update_fields=["missed_on", "missed_by", "missed_why"])
-    PullRecord.objects.create(pull=pull, kind=PullRecord.Kind.MISSED, on=pull.missed_on, why=why, who=who)
+    PullRecord.objects.create(
+        pull=pull, kind=PullRecord.Kind.MISSED, on=pull.missed_on, why=why, who=who, recorded_at=clock.now()
+    )
     return pull
 
 
@@ -567,7 +580,9 @@ def reopen_pull(*, pull: Pull, why: str, who: User | None = None) -> Pull:
     pull.missed_why = ""
     pull.save(update_fields=["done_on", "done_by", "missed_on", "missed_by", "missed_why"])
     Reading.objects.filter(pull=pull).update(withdrawn=True)
-    PullRecord.objects.create(pull=pull, kind=PullRecord.Kind.REOPENED, on=clock.today(), why=why, who=who)
+    PullRecord.objects.create(
+        pull=pull, kind=PullRecord.Kind.REOPENED, on=clock.today(), why=why, who=who, recorded_at=clock.now()
+    )
     return pull
 
 
@@ -615,7 +630,8 @@ def close_study(
         missed_on=day, missed_by=who, missed_why=STUDY_CLOSED
     )
     PullRecord.objects.bulk_create(
-        PullRecord(pull=pull, kind=PullRecord.Kind.MISSED, on=day, why=STUDY_CLOSED, who=who) for pull in planned
+        PullRecord(pull=pull, kind=PullRecord.Kind.MISSED, on=day, why=STUDY_CLOSED, who=who, recorded_at=clock.now())
+        for pull in planned
     )
     study.status, study.closed_on, study.closed_by = Study.Status.CLOSED, day, who
     study.conclusion, study.proposed_life_days, study.life_basis = conclusion.strip(), proposed_life_days, life_basis
