@@ -129,24 +129,27 @@ def _run(job: Job) -> str:
         return "given back"
     except LockTimeout as error:
         if job.starts >= services.MOST_STARTS:
-            services.fail(job=job, error=error)
-            return "failed"
+            return _failed(job, error)
         services.give_back(job=job, counted=True)
         return "given back"
     except DomainError as error:
-        services.fail(job=job, error=error)
-        return "failed"
+        return _failed(job, error)
     except (OperationalError, InterfaceError):
         log.exception("job %s: the database cannot be used", job.uid)
         raise
     except Exception as error:
-        log.exception("job %s: a fault of the program", job.uid)
-        services.fail(job=job, error=_told(error))
-        return "failed"
+        ended = _failed(job, _told())
+        if ended == "failed":  # else it is another's, and its file may be gone
+            log.error("job %s: a fault of the program", job.uid, exc_info=error)
+        return ended
     return "done"
 
 
-def _told(error: Exception) -> DomainError:
+def _failed(job: Job, error: DomainError) -> str:
+    return "failed" if services.fail(job=job, error=error) else "stopped"
+
+
+def _told() -> DomainError:
     told = DomainError("a fault of the program; it is written in its log", code="fault")
     told.status = 500
     return told

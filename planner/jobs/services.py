@@ -172,9 +172,9 @@ def end(*, job: Job, result: JobFile) -> bool:
 
 
 @write
-def fail(*, job: Job, error: DomainError) -> None:
-    """Failed, with the reason; nothing of the job was written."""
-    _end_without_result(_mine(job), Job.State.FAILED, refusal_of(error))
+def fail(*, job: Job, error: DomainError) -> bool:
+    """Failed, with the reason; False where this run does not hold the job any more. Nothing of the job was written."""
+    return _end_without_result(_mine(job), Job.State.FAILED, refusal_of(error))
 
 
 @write
