@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.core.exceptions import EmptyResultSet, FullResultSet
-from django.db.models import Expression, ForeignKey, Lookup, QuerySet
+from django.db.models import Expression, Field, ForeignKey, Lookup, QuerySet
 from django.db.models.sql import Query
 
 Row = dict[str, Any]
@@ -29,9 +29,10 @@ class _Statement:
 _kept: dict[Hashable, _Statement] = {}
 
 
+@Field.register_lookup
 @ForeignKey.register_lookup
 class OneOf(Lookup):
-    """``event__one_of=[...]``: what ``in`` finds by keys, with the whole list as one value of one statement."""
+    """``event__one_of=[...]``: what ``in`` finds by keys or codes, the whole list as one value of one statement."""
 
     lookup_name = "one_of"
     prepare_rhs = False

@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from django.db.models import Exists, F, OuterRef, Q, QuerySet
 
+from inventory.columns import rows_of
 from inventory.models import (
     Demand,
     Dispatch,
@@ -46,10 +47,18 @@ DISPATCH_LINE_COLUMNS = (
 RESERVED_COLUMNS = ("demand_id", "portion__lot__number", "portion__place", "portion__container", "quantity")
 
 Columns = dict[str, Any]
+Listed = QuerySet[Any, Any]  # rows of the columns of their kind, still to be narrowed and cut
+ORDERS: Listed = PurchaseOrder.objects.values(*ORDER_COLUMNS)
+ORDER_LINES = PurchaseOrderLine.objects.order_by("due_on", "item__code").values(*ORDER_LINE_COLUMNS)
+RECEIPTS: Listed = Movement.objects.filter(event__kind=StockEvent.Kind.RECEIVED).values(*RECEIPT_COLUMNS)
+DEMANDS: Listed = Demand.objects.values(*DEMAND_COLUMNS)
+RESERVED = Reservation.objects.order_by("portion__lot__number", "pk").values(*RESERVED_COLUMNS)
+DISPATCHES: Listed = Dispatch.objects.values(*DISPATCH_COLUMNS)
+DISPATCH_LINES = DispatchLine.objects.order_by("pk").values(*DISPATCH_LINE_COLUMNS)
 OrderLineName = tuple[str, str, date]  # order, item, due_on
 Spot = tuple[str, str, str, str, bool]  # item, lot, place, container, set_apart
 DemandName = tuple[str, date, str]  # item, due_on, reference
-Model = TypeVar("Model", Demand, PurchaseOrderLine)
+Rows = TypeVar("Rows", bound=QuerySet[Any, Any])
 
 
 def open_of(row: Mapping[str, Any], served: str) -> int:
@@ -66,12 +75,13 @@ def _still_open(served: str) -> Q:
 
 def orders(
     *, supplier: Party | None = None, item: Item | None = None, due_before: date | None = None, open: bool | None = None
-) -> QuerySet[PurchaseOrder]:
-    """The orders of a supplier that have a line of this item, due before this day, with something to come.
+) -> Listed:
+    """The orders, as ORDER_COLUMNS, of a supplier that have a line of this item, due before this day, with something
+    to come.
 
     The line is one that is all of this. ``open`` False: orders of which nothing is to come any more.
     """
-    found = PurchaseOrder.objects.all() if supplier is None else PurchaseOrder.objects.filter(supplier=supplier)
+    found = ORDERS if supplier is None else ORDERS.filter(supplier=supplier)
     lines = PurchaseOrderLine.objects.filter(order=OuterRef("pk"))
     if open is False:
         found = found.filter(~Exists(lines.filter(_still_open("received"))))
@@ -79,9 +89,7 @@ def orders(
     return found if chosen is lines else found.filter(Exists(chosen))
 
 
-def _narrowed(
-    rows: QuerySet[Model], item: Item | None, due_before: date | None, more: Q | None = None
-) -> QuerySet[Model]:
+def _narrowed(rows: Rows, item: Item | None, due_before: date | None, more: Q | None = None) -> Rows:
     if item is not None:
         rows = rows.filter(item=item)
     if due_before is not None:
@@ -92,9 +100,8 @@ def _narrowed(
 def lines_of_orders(order_ids: Iterable[int]) -> dict[int, list[Columns]]:
     """Per order its lines by day and item, as ORDER_LINE_COLUMNS. One query."""
     found: dict[int, list[Columns]] = {pk: [] for pk in order_ids}
-    rows = PurchaseOrderLine.objects.filter(order__in=list(found)).order_by("due_on", "item__code")
-    for row in rows.values(*ORDER_LINE_COLUMNS):
-        found[row["order_id"]].append(dict(row))
+    for row in rows_of(ORDER_LINES.filter(order__one_of=list(found))):
+        found[row["order_id"]].append(row)
     return found
 
 
@@ -115,9 +122,10 @@ def receipts(
     order: PurchaseOrder | None = None,
     from_day: date | None = None,
     to_day: date | None = None,
-) -> QuerySet[Movement]:
-    """What came with deliveries: a movement for each lot, on the days on which the lots were received."""
-    found = Movement.objects.filter(event__kind=StockEvent.Kind.RECEIVED)
+) -> Listed:
+    """What came with deliveries, as RECEIPT_COLUMNS: a movement for each lot, on the days on which the lots were
+    received."""
+    found = RECEIPTS
     if supplier is not None:
         found = found.filter(lot__supplier=supplier)
     if item is not None:
@@ -125,9 +133,6 @@ def receipts(
     if order is not None:
         found = found.filter(event__purchase_order_line__order=order)
     return _between(found, "lot__received_on", from_day, to_day)
-
-
-Rows = TypeVar("Rows", QuerySet[Movement], QuerySet[Dispatch])
 
 
 def _between(rows: Rows, column: str, from_day: date | None, to_day: date | None) -> Rows:
@@ -141,20 +146,19 @@ def _between(rows: Rows, column: str, from_day: date | None, to_day: date | None
 
 def demands(
     *, item: Item | None = None, customer: Party | None = None, due_before: date | None = None, open: bool | None = None
-) -> QuerySet[Demand]:
-    """The demands of an item and customer that are due before this day; still open ones, or those that are not."""
+) -> Listed:
+    """The demands, as DEMAND_COLUMNS, of an item and customer that are due before this day; still open ones, or those
+    that are not."""
     still = _still_open("dispatched")
-    found = _narrowed(Demand.objects.all(), item, due_before, None if open is None else still if open else ~still)
+    found = _narrowed(DEMANDS, item, due_before, None if open is None else still if open else ~still)
     return found if customer is None else found.filter(customer=customer)
 
 
 def reserved_for_demands(demand_ids: Iterable[int]) -> dict[int, list[Columns]]:
     """Per demand what is set aside for it, by lot, as RESERVED_COLUMNS. One query."""
     found: dict[int, list[Columns]] = {pk: [] for pk in demand_ids}
-    rows = Reservation.objects.filter(demand__in=list(found)).order_by("portion__lot__number", "pk")
-    for row in rows.values(*RESERVED_COLUMNS):
-        assert row["demand_id"] is not None
-        found[row["demand_id"]].append(dict(row))
+    for row in rows_of(RESERVED.filter(demand__one_of=list(found))):
+        found[row["demand_id"]].append(row)
     return found
 
 
@@ -179,9 +183,9 @@ def dispatches(
     kind: str | None = None,
     from_day: date | None = None,
     to_day: date | None = None,
-) -> QuerySet[Dispatch]:
-    """The dispatches with a line of this item and lot number, on these days, both included."""
-    found = Dispatch.objects.all() if customer is None else Dispatch.objects.filter(customer=customer)
+) -> Listed:
+    """The dispatches, as DISPATCH_COLUMNS, with a line of this item and lot number, on these days, both included."""
+    found = DISPATCHES if customer is None else DISPATCHES.filter(customer=customer)
     if kind is not None:
         found = found.filter(kind=kind)
     lot = {"lot__item": item, "lot__number": number}
@@ -194,9 +198,8 @@ def dispatches(
 def lines_of_dispatches(dispatch_ids: Iterable[int]) -> dict[int, list[Columns]]:
     """Per dispatch its lines in the order in which they were written, as DISPATCH_LINE_COLUMNS. One query."""
     found: dict[int, list[Columns]] = {pk: [] for pk in dispatch_ids}
-    rows = DispatchLine.objects.filter(dispatch__in=list(found)).order_by("pk")
-    for row in rows.values(*DISPATCH_LINE_COLUMNS):
-        found[row["dispatch_id"]].append(dict(row))
+    for row in rows_of(DISPATCH_LINES.filter(dispatch__one_of=list(found))):
+        found[row["dispatch_id"]].append(row)
     return found
 
 

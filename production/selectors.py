@@ -13,6 +13,7 @@ from uuid import UUID
 
 from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
 
+from inventory.columns import rows_of
 from inventory.errors import Conflict, Fault, NotFound
 from inventory.ledger import rows_among
 from inventory.models import Reservation
@@ -111,12 +112,14 @@ VERSION_COLUMNS = (
 )  # fmt: skip
 
 
+_VERSIONS = FormulaVersion.objects.order_by("version").values(*VERSION_COLUMNS)
+
+
 def version_rows(formula_codes: Iterable[str]) -> dict[str, list[Row]]:
     """The versions of these formulas by code, earliest first, as VERSION_COLUMNS. One query."""
     codes = list(formula_codes)
     found: dict[str, list[Row]] = {code: [] for code in codes}
-    rows = FormulaVersion.objects.filter(formula__code__in=codes).order_by("version")
-    for row in rows.values(*VERSION_COLUMNS):
+    for row in rows_of(_VERSIONS.filter(formula__code__one_of=codes)):
         found[row["formula__code"]].append(row)
     return found
 

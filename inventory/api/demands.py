@@ -107,7 +107,7 @@ def demand_rows(rows: list[dict[str, Any]]) -> list[Json]:
 
 
 def read_demand(demand: Demand) -> Json:
-    return demand_rows([dict(Demand.objects.values(*trade.DEMAND_COLUMNS).get(pk=demand.pk))])[0]
+    return demand_rows([trade.DEMANDS.get(pk=demand.pk)])[0]
 
 
 def demand_named(asked: Json) -> Demand:
@@ -143,7 +143,7 @@ class Demands(View):
     def get(self, request: Request, asked: Json) -> Listing:
         """What is wanted, in the order in which it was written down, with what is set aside for each."""
         demands = trade.demands(**chosen(asked, item=selectors.find_item, customer=selectors.find_party))
-        return Listing(demands.values(*trade.DEMAND_COLUMNS), "pk", show_page=demand_rows)
+        return Listing(demands, "pk", show_page=demand_rows)
 
     @writes(
         NewDemand,

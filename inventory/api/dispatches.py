@@ -159,7 +159,7 @@ def dispatch_rows(rows: list[dict[str, Any]]) -> list[Json]:
 
 
 def read_dispatch(code: str) -> Json:
-    row = Dispatch.objects.filter(code=code).values(*trade.DISPATCH_COLUMNS).first()
+    row = trade.DISPATCHES.filter(code=code).first()
     if row is None:
         raise NotFound(f"no dispatch {code!r}")
     return dispatch_rows([dict(row)])[0]
@@ -241,7 +241,7 @@ class Dispatches(View):
         """What left, by code, with the lines of each: dispatches that have the item or lot (by our number) among
         their lines, on days from one to another, both included."""
         found = trade.dispatches(**chosen(asked, customer=selectors.find_party, item=selectors.find_item))
-        return Listing(found.values(*trade.DISPATCH_COLUMNS), "code", show_page=dispatch_rows)
+        return Listing(found, "code", show_page=dispatch_rows)
 
     @writes(
         NewDispatch,

@@ -154,12 +154,17 @@ def read_form(form: type[Form], given: Any, *, texts: bool = False) -> dict[str,
     raise BadInput(f"{told}; nothing was changed", faults=faults)
 
 
-@functools.cache
-def _reader(form: Any, texts: bool) -> Form:
-    """One reader for all requests, since fields keep nothing of what they read; made once, as copying them is slow."""
-    made = form(context={"texts": texts})
-    assert made.fields is not None  # bound now, before several threads come
-    return made
+_readers: dict[tuple[type[Form], bool], Form] = {}
+
+
+def _reader(form: type[Form], texts: bool) -> Form:
+    """One reader for all requests: its fields keep nothing of what they read, and to copy them takes long."""
+    found = _readers.get((form, texts))
+    if found is None:
+        found = form(context={"texts": texts})
+        assert found.fields is not None  # bound before another thread has it
+        _readers[form, texts] = found
+    return found
 
 
 def _faults(errors: Any, given: Any, path: str, at: Any) -> Iterable[Fault]:

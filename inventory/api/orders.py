@@ -14,8 +14,9 @@ from inventory.api import fields
 from inventory.api.frame import Answer, Form, Json, Lines, View, answer_of, lists, named, reads, refused, writes
 from inventory.api.naming import all_named, chosen, one_named, quantities_of
 from inventory.api.pages import Listing
+from inventory.columns import rows_of
 from inventory.errors import Fault, NotFound
-from inventory.models import Item, Lot, Movement, PurchaseOrder, PurchaseOrderLine
+from inventory.models import Item, Lot, PurchaseOrder, PurchaseOrderLine
 from inventory.models.items import CODE_LENGTH, NAME_LENGTH, WHY_LENGTH
 from inventory.quantities import show_quantity
 from inventory.services import buying
@@ -106,7 +107,7 @@ def order_rows(rows: list[dict[str, Any]]) -> list[Json]:
 
 
 def read_order(code: str) -> Json:
-    row = PurchaseOrder.objects.filter(code=code).values(*trade.ORDER_COLUMNS).first()
+    row = trade.ORDERS.filter(code=code).first()
     if row is None:
         raise NotFound(f"no purchase order {code!r}")
     return order_rows([dict(row)])[0]
@@ -133,7 +134,7 @@ class Orders(View):
     def get(self, request: Request, asked: Json) -> Listing:
         """What was ordered, by code, with the lines of each order."""
         orders = trade.orders(**chosen(asked, supplier=selectors.find_party, item=selectors.find_item))
-        return Listing(orders.values(*trade.ORDER_COLUMNS), "code", show_page=order_rows)
+        return Listing(orders, "code", show_page=order_rows)
 
     @writes(
         NewOrder,
@@ -303,10 +304,7 @@ def receipt_row(row: Mapping[str, Any]) -> Json:
 def read_receipts(lots: Iterable[Lot]) -> list[Json]:
     """What came, in the order of these lots: one query."""
     order = [lot.pk for lot in lots]
-    rows: dict[int, Any] = {}
-    for part in range(0, len(order), 500):
-        found = Movement.objects.filter(event__kind="received", lot__in=order[part : part + 500])
-        rows |= {row["lot_id"]: row for row in found.values(*trade.RECEIPT_COLUMNS)}
+    rows = {row["lot_id"]: row for row in rows_of(trade.RECEIPTS.filter(lot__one_of=order))}
     return [receipt_row(rows[pk]) for pk in order]
 
 
@@ -347,6 +345,22 @@ def _delivery(lot: Json, item: Item, quantity: int, line: PurchaseOrderLine | No
     return Delivery(**facts | given)
 
 
+def receive_asked(asked: Json, who: Any) -> list[Lot]:
+    """Receive what a ``NewReceipt`` brought: the lots in its order. Raises what the form's codes and the service do."""
+    supplier = named(selectors.find_party, asked["supplier"], "supplier")
+    lots = asked["lots"]
+    items = all_named(selectors.items_by_code, lots, "item", "lots")
+    each = zip(lots, quantities_of(items, lots, "lots"), _order_lines(lots), strict=True)
+    return buying.receive(
+        supplier=supplier,
+        deliveries=[_delivery(lot, items[lot["item"]], quantity, line) for lot, quantity, line in each],
+        received_on=asked.get("received_on"),
+        happened_at=asked.get("happened_at"),
+        why=asked.get("why", ""),
+        who=who,
+    )
+
+
 CAME: Json = {
     "uid": "5f0c1f5e-6f2b-4a53-9d51-3c1f9a7f0b10", "supplier": "HOLLOW", "item": "WAX", "lot": "W3",
     "quantity": "1200 g", "order": "P-7", "due_on": "2027-03-04", "happened_at": MOMENT, "unit_cost": "12.50",
@@ -368,7 +382,7 @@ class Receipts(View):
         """Every lot that came with a delivery, in the order in which they were written down. The days are those on
         which the lots were received, both included."""
         found = chosen(asked, supplier=selectors.find_party, item=selectors.find_item, order=selectors.find_order)
-        return Listing(trade.receipts(**found).values(*trade.RECEIPT_COLUMNS), "pk", receipt_row)
+        return Listing(trade.receipts(**found), "pk", receipt_row)
 
     @writes(
         NewReceipt,
@@ -401,18 +415,7 @@ class Receipts(View):
         answer one order line, which is closed when all or more of it has come; a lot that names no order was not
         ordered. Without a number one is given. ``available_on`` is, unless given, the received day and the item's
         ``release_days``; ``received_on`` is today."""
-        supplier = named(selectors.find_party, asked["supplier"], "supplier")
-        lots = asked["lots"]
-        items = all_named(selectors.items_by_code, lots, "item", "lots")
-        each = zip(lots, quantities_of(items, lots, "lots"), _order_lines(lots), strict=True)
-        received = buying.receive(
-            supplier=supplier,
-            deliveries=[_delivery(lot, items[lot["item"]], quantity, line) for lot, quantity, line in each],
-            received_on=asked.get("received_on"),
-            happened_at=asked.get("happened_at"),
-            why=asked.get("why", ""),
-            who=request.user,
-        )
+        received = receive_asked(asked, request.user)
         return {"lots": read_receipts(received)}
 
 

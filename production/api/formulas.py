@@ -40,6 +40,7 @@ BASES = ("percent", "per_unit")
 STATUSES = ("draft", "approved", "retired")
 STAGES = ("in_process", "release", "stability")
 POSITIONS = (1, 1_000_000)
+FORMULAS = Formula.objects.values("code", "item__code")
 
 
 class VersionConverter(IntConverter):
@@ -273,7 +274,7 @@ def formulas_page(rows: list[dict[str, Any]]) -> list[Json]:
 
 
 def read_formula(code: str) -> Json:
-    row = Formula.objects.filter(code=code).values("code", "item__code").first()
+    row = FORMULAS.filter(code=code).first()
     if row is None:
         raise NotFound(f"no formula {code!r}")
     return formulas_page([dict(row)])[0]
@@ -440,7 +441,7 @@ class Formulas(View):
     )
     def get(self, request: Request, asked: Json) -> Listing:
         """Every formula with its versions, by code."""
-        rows: Any = Formula.objects.values("code", "item__code")
+        rows = FORMULAS
         if "item" in asked:
             rows = rows.filter(item=named(find_item, asked["item"], "item"))
         if "status" in asked:
