@@ -23,11 +23,12 @@ from inventory.api.frame import (
     quantity_of,
     reads,
     refused,
+    shown,
     writes,
 )
 from inventory.api.pages import Listing
-from inventory.errors import NotFound
-from inventory.models import Item
+from inventory.errors import Fault, NotFound
+from inventory.models import Item, Lot, Portion
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
 from inventory.quantities import COUNT, show_quantity
 from inventory.selectors import find_item, find_portion, get_lot
@@ -581,6 +582,16 @@ def _sample_steps(item: Item, asked: Json) -> int:
     return 1
 
 
+def _portion(lot: Lot, place: str, container: str) -> Portion:
+    """The portion that a body names. Raises NotFound naming place and container."""
+    try:
+        return find_portion(lot, place, container)
+    except NotFound as error:
+        spot = {"place": place, "container": container}
+        faults = [Fault(name, shown(text), f"a {name} where lot {lot.number} is") for name, text in spot.items()]
+        raise NotFound(error.message, faults=faults) from None
+
+
 # --- examples ----------------------------------------------------------------------------------------------
 
 MOMENT = "2027-03-01T09:00:00+00:00"
@@ -736,10 +747,9 @@ class Studies(View):
         lot = named(lambda number: get_lot(item.code, number), asked.pop("lot"), "lot")
         portion = None
         if asked.keys() & {"place", "container"}:
-            container = asked.pop("container", "")
-            portion = named(lambda place: find_portion(lot, place, container), asked.pop("place", ""), "place")
+            portion = _portion(lot, asked.pop("place", ""), asked.pop("container", ""))
         if "version" in asked and "formula" not in asked:
-            raise refused("formula", "", "the formula whose version it is")
+            raise refused("version", asked["version"], "blank, or a version of the formula that is named")
         study = services.start_study(
             lot=lot,
             protocol=named(selectors.find_protocol, asked.pop("protocol"), "protocol"),
@@ -926,8 +936,8 @@ class ShelfLife(View):
         gives={
             "item": "WAX", "test": "pH", "unit": "", "condition": "25 C", "low": "4.5", "high": None,
             "confidence": "0.95", "sides": 1, "model": "one line", "p_slopes": None, "p_intercepts": None,
-            "months": "14.23", "shortest": "S-2", "data_until_months": "5.94",
-            "lines": [{"study": "S-2", "intercept": "5.306031", "slope_per_month": "-0.05022615", "months": "14.23"}],
+            "months": "14.22", "shortest": "S-2", "data_until_months": "5.94",
+            "lines": [{"study": "S-2", "intercept": "5.306031", "slope_per_month": "-0.05022615", "months": "14.22"}],
             "studies": [{"study": "S-2", "lot": "W2", "readings": 5}],
             "words": [CAUTION, FEW_LOTS, BEYOND],
         },

@@ -6,6 +6,7 @@ Every write of a study holds the lock of its lot's item, so that two people cann
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date
@@ -234,13 +235,12 @@ def _faults_of_tests(spec: ProtocolSpec) -> list[Fault]:
 
 
 def _named_twice(part: str, field: str, names: Sequence[str]) -> list[Fault]:
-    seen: set[str] = set()
-    faults = []
-    for at, name in enumerate(names):
-        if name in seen:
-            faults.append(Fault(f"{part}[{at}].{field}", name, "each only once in a protocol"))
-        seen.add(name)
-    return faults
+    many = Counter(names)
+    return [
+        Fault(f"{part}[{at}].{field}", name, "each only once in a protocol")
+        for at, name in enumerate(names)
+        if many[name] > 1
+    ]
 
 
 def _check_code(field: str, code: str) -> None:

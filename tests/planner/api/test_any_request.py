@@ -29,7 +29,7 @@ from schemathesis.specs.openapi.checks import (
 from inventory.models import Dispatch, Item, Lot, Party, PurchaseOrder
 from planner.api.roles import ROLES
 from planner.wsgi import application
-from production.models import Batch, Formula
+from production.models import Batch, Formula, Protocol
 from tests.planner.api.house import files
 
 CHECKS = [
@@ -63,6 +63,7 @@ def known_codes() -> list[str]:
         (Lot, "number"),
         (Formula, "code"),
         (Batch, "transformation__code"),
+        (Protocol, "code"),
         (PurchaseOrder, "code"),
         (Dispatch, "code"),
         (User, "username"),

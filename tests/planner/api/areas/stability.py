@@ -12,7 +12,7 @@ from django.contrib.auth.models import User
 from inventory.api.stock_events import UID
 from inventory.selectors import get_lot
 from inventory.services import samples
-from production.models import Protocol, Study
+from production.models import Protocol, Pull, Study
 from production.services import stability
 from production.services.stability import ConditionSpec, ProtocolSpec, PullTimeSpec, ReadingSpec, TestSpec
 from production.stability_days import usual_window_days
@@ -94,6 +94,19 @@ def _studies(count: int) -> None:
         stability.record_pull(pull=find_pull(found.code, 1), readings=[ReadingSpec("pH", "6")])
 
 
+def _pulls(count: int) -> None:
+    """More pulls of S-1, far ahead."""
+    found = Study.objects.get(code="S-1")
+    warm, last = found.conditions.get(name="25 C"), found.pulls.count()
+    Pull.objects.bulk_create(
+        Pull(
+            study=found, number=last + more, condition=warm, unit="week", count=last + more, samples=1,
+            due_on=date(2028, 1, 1), window_from=date(2028, 1, 1), window_to=date(2028, 1, 2),
+        )
+        for more in range(1, count + 1)
+    )  # fmt: skip
+
+
 def _retained(count: int) -> None:
     for _ in range(count):
         portion = portion_in(make_lot(expires_on=date(2027, 9, 1)))
@@ -105,7 +118,7 @@ FILLERS = {
     "protocols": _protocols,
     "studies": _studies,
     "pulls": _studies,
-    "study-pulls": lambda count: None,  # S-1 has three
+    "study-pulls": _pulls,
     "retained-samples": _retained,
 }
 IN_A_MINUTE = ["2027-03-01T09:01:00+00:00"]
