@@ -370,6 +370,19 @@ def _opening_row(row: Json, items: Mapping[str, Item], parties: Mapping[str, Par
     )
 
 
+def open_asked(asked: Json, who: Any) -> list[Lot]:
+    """Put on the books what an ``OpeningStock`` brought: its lots. Raises what the form's codes and the service do."""
+    rows = asked["rows"]
+    items = all_named(selectors.items_by_code, rows, "item", "rows")
+    parties = all_named(selectors.parties_by_code, rows, "supplier", "rows")
+    return services.open_stock(
+        rows=[_opening_row(row, items, parties, at) for at, row in enumerate(rows)],
+        why=asked.get("why", ""),
+        happened_at=asked.get("happened_at"),
+        who=who,
+    )
+
+
 class OpenStock(View):
     @writes(
         OpeningStock,
@@ -400,15 +413,7 @@ class OpenStock(View):
         """Put stock on the books that was here when they began: a row for each portion. Rows with one item and
         number are portions of one lot and must agree in the rest. Without a number one is given, and the lot says
         that its origin is unknown."""
-        rows = asked["rows"]
-        items = all_named(selectors.items_by_code, rows, "item", "rows")
-        parties = all_named(selectors.parties_by_code, rows, "supplier", "rows")
-        lots = services.open_stock(
-            rows=[_opening_row(row, items, parties, at) for at, row in enumerate(rows)],
-            why=asked.get("why", ""),
-            happened_at=asked.get("happened_at"),
-            who=request.user,
-        )
+        lots = open_asked(asked, request.user)
         return {"lots": read_lots([lot.pk for lot in lots])}
 
 
