@@ -1,9 +1,12 @@
 """How every service writes: one transaction, one lock on the item rows, and database refusals told as domain errors.
 
 Order matters inside a service:
-1. read what is needed to know which items are touched;
-2. ``lock_items``: late, once, all items of the act together, ordered by primary key;
-3. read balances again under the lock, check, write.
+1. lock the record that the act is about, where it has one of its own (a batch), and read it again;
+2. read what is needed to know which items are touched;
+3. ``lock_items``: late, once, all items of the act together, ordered by primary key;
+4. read balances again under the lock, check, write.
+
+A service that another one calls is part of its transaction: the first undoes everything, whatever refuses.
 """
 
 from __future__ import annotations
@@ -11,6 +14,8 @@ from __future__ import annotations
 import functools
 import hashlib
 import json
+import threading
+import warnings
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any, ParamSpec, TypeVar
@@ -18,22 +23,41 @@ from typing import Any, ParamSpec, TypeVar
 from django.db import DataError, IntegrityError, OperationalError, connection, transaction
 
 from inventory.errors import BadInput, Conflict, Fault, KeyReused, LockTimeout
-from inventory.models import Item, RetryKey
+from inventory.models import RetryKey
 from inventory.models.workshop import KEY_LENGTH
 
 P = ParamSpec("P")
 R = TypeVar("R")
 
-LOCK_TIMEOUT_MS = 5000
+
+class LockedOutOfOrder(RuntimeWarning):
+    """An act that has locked items locks others that come before them: two such acts may wait for each other."""
+
+
+class _Act(threading.local):
+    """What the outermost service that runs in this thread has locked; None while none runs."""
+
+    locked: frozenset[int] | None = None
+
+
+_act = _Act()
 
 
 def write(service: Callable[P, R]) -> Callable[P, R]:
-    """Run a service in one transaction; a lock that does not come, or a guard of the database, is a Conflict."""
+    """Run a service in one transaction; a lock that does not come, or a guard of the database, is a Conflict.
+
+    Called by another service it joins that one's transaction, without a savepoint: who catches its error there
+    cannot go on writing.
+    """
 
     @functools.wraps(service)
     def inside(*args: P.args, **kwargs: P.kwargs) -> R:
+        if _act.locked is not None:
+            with transaction.atomic(savepoint=False):
+                return service(*args, **kwargs)
         try:
             with transaction.atomic():
+                _act.locked = frozenset()
                 return service(*args, **kwargs)
         except OperationalError as error:
             if _is_lock_timeout(error):
@@ -52,6 +76,8 @@ def write(service: Callable[P, R]) -> Callable[P, R]:
                     code="changed",
                 ) from error
             raise
+        finally:
+            _act.locked = None
 
     return inside
 
@@ -66,24 +92,32 @@ def _is_lock_timeout(error: OperationalError) -> bool:
     return state in ("55P03", "40P01") or "database is locked" in str(error) or "database table is locked" in str(error)
 
 
-def lock_items(item_ids: Iterable[int]) -> None:
-    """Lock the item rows, ordered by primary key, until the transaction ends. Waits at most 5 s.
+_LOCK = "SELECT id FROM inventory_item WHERE id = ANY(%s::bigint[]) ORDER BY id FOR NO KEY UPDATE"
 
+
+def lock_items(item_ids: Iterable[int], *, again: bool = False) -> None:
+    """Lock the item rows, ordered by primary key, until the transaction ends. One statement.
+
+    What the act has locked already is not locked anew. ``again`` says that an act cannot know all its items before
+    it has locked some: it may then be refused where two wait for each other.
+
+    Nobody waits longer than the connection allows (``planner.environment``): then it is a LockTimeout.
     On SQLite the transaction began IMMEDIATE and holds the one write lock already.
-    A plain FOR UPDATE would block foreign-key inserts of other transactions: hence no_key.
+    A plain FOR UPDATE would block foreign-key inserts of other transactions: hence NO KEY.
     """
     if not transaction.get_connection().in_atomic_block:
         raise RuntimeError("lock_items needs a transaction")
-    if connection.vendor != "postgresql":
+    held = _act.locked or frozenset()
+    wanted = set(item_ids) - held
+    if not wanted:
         return
-    with connection.cursor() as cursor:
-        cursor.execute(f"SET LOCAL lock_timeout = '{LOCK_TIMEOUT_MS}ms'")
-    list(
-        Item.objects.filter(pk__in=set(item_ids))
-        .order_by("pk")
-        .select_for_update(no_key=True)
-        .values_list("pk", flat=True)
-    )
+    if held and min(wanted) < max(held) and not again:
+        warnings.warn(f"items {sorted(wanted)} are locked after {sorted(held)}", LockedOutOfOrder, stacklevel=2)
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute(_LOCK, [sorted(wanted)])
+    if _act.locked is not None:
+        _act.locked = held | wanted
 
 
 @contextmanager

@@ -181,7 +181,7 @@ def read_database(name: str, default_path: Path, password_name: str = "DATABASE_
         if not path or parts.netloc:
             raise SettingError(f'{name}="{text}"; accepted: {accepted}')
         return {
-            "ENGINE": "django.db.backends.sqlite3",
+            "ENGINE": "inventory.queued_sqlite3",
             "NAME": str(Path(path).absolute()),
             # IMMEDIATE takes the write lock at BEGIN: on SQLite this is the one lock of every service.
             "OPTIONS": {
@@ -209,7 +209,8 @@ def read_database(name: str, default_path: Path, password_name: str = "DATABASE_
             "HOST": options.pop("host", None) or unquote(parts.hostname or ""),
             "PORT": str(port or ""),
             # Statements that come again are prepared: planning one of a dozen joins takes longer than running it.
-            "OPTIONS": {"server_side_binding": True, "prepare_threshold": 5} | options,
+            # Nobody waits longer than 5 s for a lock: who does is told to try again (a 409).
+            "OPTIONS": {"server_side_binding": True, "prepare_threshold": 5, "options": "-c lock_timeout=5s"} | options,
             "CONN_MAX_AGE": 60,
             "CONN_HEALTH_CHECKS": True,
         }

@@ -283,7 +283,7 @@ def refresh_reorder_alerts(*, run: PlanRun) -> AlertChanges:
     standing = set(Alert.objects.filter(kind="reorder", closed_at=None).values_list("subject", flat=True))
     for item, row in first_by_item.items():
         ledger.open_alert(kind="reorder", subject=item, message=reorder_sentence(row), facts=row)
-    closed = ledger.close_alerts(kind="reorder", subjects=standing - set(first_by_item))
+    closed = ledger.close_alerts(kinds=["reorder"], subjects=standing - set(first_by_item))
     return AlertChanges(opened=len(set(first_by_item) - standing), closed=closed)
 
 
@@ -355,7 +355,7 @@ def _lock_affected(origins: Sequence[Lot]) -> list[Lot]:
         if items <= locked:
             return reached
         locked |= items
-        lock_items(locked)
+        lock_items(locked, again=True)
 
 
 def _go_back_to_quarantine(held: Sequence[Lot], origins: Sequence[Lot]) -> set[int]:

@@ -514,38 +514,57 @@ def change_reservation(*, reservation: Reservation, by: int) -> None:
 def set_aside(rows: Sequence[SetAside]) -> None:
     """Write reservations and their balances, added to what the same holder has of the same portion already.
 
-    A fixed number of statements up to some two hundred rows. The caller holds the item lock and has checked.
+    One statement for those of makings, one for those of demands, one for the balances. The caller holds the item
+    lock and has checked.
     """
-    wanted: dict[tuple[int, int | None, int | None], int] = {}
-    for row in rows:
-        key = (row.portion_id, row.transformation_id, row.demand_id)
-        wanted[key] = wanted.get(key, 0) + row.quantity
-    raised: list[Reservation] = []
-    for part in chunks(sorted({portion_id for portion_id, _, _ in wanted})):
-        for kept in Reservation.objects.filter(portion__in=part):
-            more = wanted.pop((kept.portion_id, kept.transformation_id, kept.demand_id), 0)
-            if more:
-                kept.quantity += more
-                raised.append(kept)
-    if raised:
-        Reservation.objects.bulk_update(raised, ["quantity"])
-    Reservation.objects.bulk_create(
-        Reservation(portion_id=portion_id, transformation_id=made, demand_id=demand, quantity=quantity)
-        for (portion_id, made, demand), quantity in wanted.items()
-    )
+    of_makings: dict[tuple[int, int], int] = {}
+    of_demands: dict[tuple[int, int], int] = {}
     by: dict[int, int] = {}
     for row in rows:
         by[row.portion_id] = by.get(row.portion_id, 0) + row.quantity
+        if row.transformation_id is not None:
+            key = (row.portion_id, row.transformation_id)
+            of_makings[key] = of_makings.get(key, 0) + row.quantity
+        else:
+            assert row.demand_id is not None
+            key = (row.portion_id, row.demand_id)
+            of_demands[key] = of_demands.get(key, 0) + row.quantity
+    _raise_reservations("transformation_id", of_makings)
+    _raise_reservations("demand_id", of_demands)
     _shift("reserved", by)
+
+
+def _raise_reservations(holder: str, wanted: Mapping[tuple[int, int], int]) -> None:
+    """Quantities by portion and holder (the column named): new reservations, or more in those that stand."""
+    if not wanted:
+        return
+    rows = [(portion_id, holder_id, quantity) for (portion_id, holder_id), quantity in wanted.items()]
+    on_postgresql = connection.vendor == "postgresql"
+    given = _GIVEN_ON_POSTGRESQL if on_postgresql else _GIVEN_ON_SQLITE
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"INSERT INTO inventory_reservation (portion_id, {holder}, quantity) {given} "
+            f"ON CONFLICT (portion_id, {holder}) WHERE {holder} IS NOT NULL "
+            "DO UPDATE SET quantity = inventory_reservation.quantity + excluded.quantity",
+            [list(column) for column in zip(*rows, strict=True)] if on_postgresql else [json.dumps(rows)],
+        )
+
+
+_GIVEN_ON_POSTGRESQL = "SELECT unnest(%s::bigint[]), unnest(%s::bigint[]), unnest(%s::bigint[])"
+_GIVEN_ON_SQLITE = """
+    SELECT json_extract(value, '$[0]'), json_extract(value, '$[1]'), json_extract(value, '$[2]')
+    FROM json_each(%s) WHERE true
+"""
 
 
 def let_go(reservations: Sequence[Reservation]) -> int:
     """Free these reservations as a whole; answers how many. The caller holds the item lock."""
+    if not reservations:
+        return 0
     by: dict[int, int] = {}
     for row in reservations:
         by[row.portion_id] = by.get(row.portion_id, 0) - row.quantity
-    for part in chunks([row.pk for row in reservations]):
-        Reservation.objects.filter(pk__in=part).delete()
+    Reservation.objects.filter(pk__in=among(row.pk for row in reservations)).delete()
     _shift("reserved", by)
     return len(reservations)
 
@@ -558,9 +577,10 @@ def open_alert(*, kind: str, subject: str, message: str, facts: dict[str, object
     return alert
 
 
-def close_alerts(*, kind: str, subjects: Iterable[str]) -> int:
-    """Close the open alerts of these subjects; answers how many there were."""
-    return Alert.objects.filter(kind=kind, subject__in=list(subjects), closed_at=None).update(closed_at=clock.now())
+def close_alerts(*, kinds: Iterable[str], subjects: Iterable[str]) -> int:
+    """Close the open alerts of these kinds and subjects; answers how many there were."""
+    standing = Alert.objects.filter(kind__in=list(kinds), subject__in=list(subjects), closed_at=None)
+    return standing.update(closed_at=clock.now())
 
 
 def portion_of(

@@ -486,7 +486,7 @@ def _tell_broken_reservations(lots: Sequence[Lot]) -> None:
                 message=f"set aside for {holder} but not released: {', '.join(sorted(names))}",
                 facts={"lots": sorted(names)},
             )
-    close_alerts(kind="reservation_broken", subjects=[holder for holder, names in broken.items() if not names])
+    close_alerts(kinds=["reservation_broken"], subjects=[holder for holder, names in broken.items() if not names])
 
 
 @write

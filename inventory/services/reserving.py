@@ -11,7 +11,7 @@ from inventory import clock
 from inventory.errors import BadInput, Fault, Shortage, WrongState
 from inventory.models import Demand, Item, Portion, Reservation, Transformation
 from inventory.quantities import show_quantity
-from inventory.selectors import usable_portions
+from inventory.selectors import FreeStock, usable_portions
 from inventory.services.ledger import (
     SetAside,
     check_quantity,
@@ -43,7 +43,7 @@ class Taken:
     """What one line got of one portion."""
 
     position: int
-    portion: Portion
+    portion: FreeStock
     quantity: int
 
 
@@ -56,6 +56,8 @@ def reserve(
     demand: Demand | None = None,
     min_remaining_days: int | None = None,
     recorded_late: bool = False,
+    anew: bool = False,
+    items: Mapping[int, Item] | None = None,
     who: User | None = None,
 ) -> list[Taken]:
     """Set stock aside for one holder: usable on the day, first expiry first, all wants or none.
@@ -63,23 +65,35 @@ def reserve(
     A day that is past counts as today, unless what it is for happened then and is ``recorded_late``: then
     stock is judged as of that day. ``min_remaining_days`` (else the customer's own, else each item's)
     must be left on the day. Drawn items are never short and nothing of them is set aside. What the holder
-    has set aside already stays and is not counted. The same number of statements however many wants.
+    has set aside already stays and is not counted; with ``anew`` it is freed first. ``items`` are those of the
+    wants, where the caller has them.
+
+    The same number of statements however many wants, and as few as can be while the items are locked:
+    1. what can be known before is read before;
+    2. the items are locked, then in a statement of its own what is free of them is read, and chosen from;
+    3. reservations and balances are written, one statement each.
 
     Raises Shortage with ``facts["shortages"]``: item, position, wanted, free of each want that is short.
     """
     _one_holder(transformation, demand)
-    items = Item.objects.in_bulk(sorted({want.item_id for want in wants}))
+    if items is None:
+        items = Item.objects.in_bulk(sorted({want.item_id for want in wants}))
     for want in wants:
         check_quantity(items[want.item_id], want.quantity)
     wants = [want for want in wants if not items[want.item_id].drawn]
     if min_remaining_days is None and demand is not None and demand.customer is not None:
         min_remaining_days = demand.customer.min_remaining_days
-    lock_items(items)
-    if demand is not None and {want.item_id for want in wants} - {demand.item_id}:
+    if not recorded_late:
+        on = max(on, clock.today())
+    item_ids = {want.item_id for want in wants}
+    held = _held_by(transformation, demand) if anew else []
+    lock_items({*item_ids, *(item_id for _, item_id in held)})
+    if demand is not None and item_ids - {demand.item_id}:
         raise BadInput(f"{demand_name(demand)} wants another item", code="wrong_item")
+    if held:  # read again: what is really there may have freed some of it
+        let_go(list(Reservation.objects.filter(transformation=transformation, demand=demand)))
     _check_holder_open(transformation, demand, sum(want.quantity for want in wants))
-    usable = usable_portions(items, on if recorded_late else max(on, clock.today()), min_remaining_days)
-    taken, short = choose(wants, usable)
+    taken, short = choose(wants, usable_portions(item_ids, on, min_remaining_days))
     if short:
         raise _shortage(short, items)
     set_aside(
@@ -93,12 +107,19 @@ def reserve(
             for one in taken
         ]
     )
-    close_alerts(kind="reservation_freed", subjects=[holder_name(transformation, demand)])
+    kinds = ("reservation_freed", "reservation_broken") if anew else ("reservation_freed",)
+    close_alerts(kinds=kinds, subjects=[holder_name(transformation, demand)])
     return taken
 
 
+def _held_by(transformation: Transformation | None, demand: Demand | None) -> list[tuple[int, int]]:
+    """Key and item of each reservation of the holder."""
+    held = Reservation.objects.filter(transformation=transformation, demand=demand)
+    return list(held.values_list("pk", "portion__lot__item_id"))
+
+
 def choose(
-    wants: Sequence[Want], usable: Mapping[int, Sequence[Portion]]
+    wants: Sequence[Want], usable: Mapping[int, Sequence[FreeStock]]
 ) -> tuple[list[Taken], list[tuple[Want, int]]]:
     """What each want takes of the portions, which stand first expiry first; and what is short with what was free.
 
@@ -126,9 +147,9 @@ def choose(
     return sorted(taken, key=lambda one: one.position), short
 
 
-def _one_lot(rows: Sequence[Portion], left: Mapping[int, int], quantity: int) -> tuple[Sequence[Portion], int]:
+def _one_lot(rows: Sequence[FreeStock], left: Mapping[int, int], quantity: int) -> tuple[Sequence[FreeStock], int]:
     """The portions of the first lot that holds the quantity, with what is free; else none, with the most a lot has."""
-    lots: dict[int, list[Portion]] = {}
+    lots: dict[int, list[FreeStock]] = {}
     for portion in rows:
         lots.setdefault(portion.lot_id, []).append(portion)
     most = 0
@@ -196,11 +217,9 @@ def free(
 ) -> int:
     """Free everything set aside for the holder and close its alerts about it; answers how many reservations."""
     _one_holder(transformation, demand)
-    held = Reservation.objects.filter(transformation=transformation, demand=demand)
-    lock_items(held.values_list("portion__lot__item_id", flat=True))
-    freed = let_go(list(held))
-    for kind in ("reservation_freed", "reservation_broken"):
-        close_alerts(kind=kind, subjects=[holder_name(transformation, demand)])
+    lock_items({item_id for _, item_id in _held_by(transformation, demand)})
+    freed = let_go(list(Reservation.objects.filter(transformation=transformation, demand=demand)))
+    close_alerts(kinds=("reservation_freed", "reservation_broken"), subjects=[holder_name(transformation, demand)])
     return freed
 
 

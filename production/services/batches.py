@@ -85,14 +85,12 @@ def _check_charge(version: FormulaVersion, charge: int) -> None:
         check_quantity(need.line.item, need.quantity, field="size", minimum=0)
 
 
-def lock_batch(batch: Batch, item_ids: Iterable[int]) -> None:
-    """Lock the items an act touches, then the batch, and read the batch again: always in this order."""
-    lock_items(item_ids)
-    batch.refresh_from_db(
-        from_queryset=Batch.objects.select_related("transformation__item", "version__formula__item").select_for_update(
-            no_key=True, of=("self",)
-        )
-    )
+def lock_batch(batch: Batch) -> None:
+    """Lock the batch, then read it again with what it is made by: two statements, or the second would be old by the
+    time that the first waited. It comes before the items: what is set aside for the batch stands still then.
+    """
+    list(Batch.objects.filter(pk=batch.pk).select_for_update(no_key=True).values_list("pk"))
+    batch.refresh_from_db(from_queryset=Batch.objects.select_related("transformation__item", "version__formula__item"))
 
 
 def expect_status(batch: Batch, *allowed: str) -> None:
@@ -120,7 +118,8 @@ def change_plan(
     """
     if not isinstance(priority, EllipsisType):
         check_priority(priority)
-    lock_batch(batch, _held_items(batch))
+    lock_batch(batch)
+    lock_items(_held_items(batch))
     expect_status(batch, PLANNED, RESERVED)
     if charge is not None:
         _check_charge(batch.version, charge)
@@ -154,8 +153,7 @@ def reserve(*, batch: Batch, substitutes: Mapping[int, Item] | None = None, who:
     short, BadInput for a substitute that the formula does not name.
     """
     stand_ins = dict(substitutes or {})
-    wanted = needs.needs_of(batch.version, batch.charge)
-    lock_batch(batch, {*_items_of(wanted), *_held_items(batch), *(item.pk for item in stand_ins.values())})
+    lock_batch(batch)
     expect_status(batch, PLANNED, RESERVED)
     wanted = needs.needs_of(batch.version, batch.charge)
     return _set_aside(batch, wanted, batch.transformation.planned_for, who, stand_ins=stand_ins)
@@ -170,17 +168,22 @@ def _set_aside(
     recorded_late: bool = False,
     stand_ins: Mapping[int, Item] | None = None,
 ) -> list[Taken]:
+    """Set aside anew what the lines want. The batch is locked; its status is written before the wait for the items."""
+    items = {need.line.item_id: need.line.item for need in wanted} | {
+        item.pk: item for item in (stand_ins or {}).values()
+    }
     wants = _wants(batch, wanted, stand_ins or {})
-    reserving.free(transformation=batch.transformation, who=who)
+    Batch.objects.filter(pk=batch.pk).update(status=RESERVED)
     taken = reserving.reserve(
         wants=wants,
         on=on,
         recorded_late=recorded_late,
         transformation=batch.transformation,
+        anew=True,
+        items=items,
         who=who,
     )
     batch.status = RESERVED
-    batch.save(update_fields=["status"])
     return taken
 
 
@@ -215,7 +218,8 @@ def _items_of(wanted: Iterable[LineNeed]) -> set[int]:
 @write
 def unreserve(*, batch: Batch, who: User | None = None) -> Batch:
     """Free what was set aside: the batch is planned again. Raises WrongState unless it is reserved."""
-    lock_batch(batch, _held_items(batch))
+    lock_batch(batch)
+    lock_items(_held_items(batch))
     expect_status(batch, RESERVED)
     reserving.free(transformation=batch.transformation, who=who)
     batch.status = PLANNED
@@ -234,12 +238,11 @@ def start(*, batch: Batch, happened_at: datetime | None = None, who: User | None
     Raises WrongState, Shortage with every line that is short; nothing is changed then.
     """
     moment = moment_of(happened_at)
-    wanted = needs.needs_of(batch.version, batch.charge)
-    lock_batch(batch, {*_items_of(wanted), *_held_items(batch)})
+    lock_batch(batch)
     expect_status(batch, PLANNED, RESERVED)
-    batch.version.refresh_from_db()
     _check_may_be_made(batch.version, batch.trial)
     wanted = needs.needs_of(batch.version, batch.charge)
+    lock_items({*_items_of(wanted), *_held_items(batch)})
     if not _holds(batch, wanted, moment):
         _set_aside(batch, wanted, clock.day_of(moment), who, recorded_late=True)
     _write_sheet(batch, wanted)
@@ -297,7 +300,8 @@ def cancel(*, batch: Batch, why: str, who: User | None = None) -> Batch:
     Raises WrongState once something was weighed: such a batch is abandoned.
     """
     require_reason(why, "why the batch is cancelled")
-    lock_batch(batch, _held_items(batch))
+    lock_batch(batch)
+    lock_items(_held_items(batch))
     expect_status(batch, PLANNED, RESERVED, STARTED)
     if Weighing.objects.filter(line__batch=batch, corrected=False).exists():
         raise WrongState(

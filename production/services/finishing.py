@@ -77,7 +77,8 @@ def finish(
     The lot bears the batch's number unless another is given. Raises WrongState, BadInput, Conflict.
     """
     item = batch.version.formula.item
-    lock_batch(batch, {item.pk, *_items_held(batch), *_items_weighed(batch)})
+    lock_batch(batch)
+    lock_items({item.pk, *_items_held(batch), *_items_weighed(batch)})
     expect_status(batch, STARTED)
     item = batch.version.formula.item
     check_quantity(item, made, field="made")
@@ -299,7 +300,8 @@ def abandon(
     """
     require_reason(why, "why the batch is abandoned")
     item = batch.version.formula.item
-    lock_batch(batch, {item.pk, *_items_held(batch)})
+    lock_batch(batch)
+    lock_items({item.pk, *_items_held(batch)})
     expect_status(batch, STARTED)
     readings = _readings(batch)
     moment = _moment_after(readings, happened_at)
@@ -342,7 +344,8 @@ def reopen(*, batch: Batch, why: str, who: User | None = None) -> Batch:
     """
     require_reason(why, "what was wrong")
     made = StockEvent.objects.filter(transformation=batch.pk, kind=StockEvent.Kind.MADE, corrected_by=None)
-    lock_batch(batch, [batch.version.formula.item_id])
+    lock_batch(batch)
+    lock_items([batch.version.formula.item_id])
     expect_status(batch, Batch.Status.FINISHED, Batch.Status.ABANDONED)
     transforming.reopen(transformation=batch.transformation, who=who)
     for event in made:
@@ -369,7 +372,7 @@ def make_and_fill(
 ) -> tuple[Lot, Lot]:
     """Finish a bulk and fill it from the same pot in one act, all or nothing; answers the bulk's and the packed lot.
 
-    1. Lock the items of both, once.
+    1. Lock the bulk's batch, then the items of both, once.
     2. Finish the bulk. Only released stock is used: its checks must have passed.
     3. Plan the filling, set aside the bulk from this pot and the packaging, and start it at the same moment.
     4. Record what the units took, look at the filling's checks, and finish it: all at that moment.
@@ -379,6 +382,7 @@ def make_and_fill(
     """
     filled_from = {line.item_id for line in needs.lines_of(filling.version)}
     makes = {batch.version.formula.item_id, filling.version.formula.item_id}
+    lock_batch(batch)
     lock_items(makes | filled_from | _items_held(batch) | _items_weighed(batch))
     bulk = finish(
         batch=batch,

@@ -20,7 +20,7 @@ from inventory.models.items import CODE_LENGTH, NAME_LENGTH
 from inventory.quantities import round_half_up, show_quantity
 from inventory.services import correcting, reserving, transforming
 from inventory.services.ledger import check_quantity, check_text, moment_of
-from inventory.transactions import write
+from inventory.transactions import lock_items, write
 from production.models import (
     Batch,
     BatchLine,
@@ -69,7 +69,8 @@ def weigh(
     """
     batch = line.batch
     check_quantity(portion.lot.item, quantity)
-    lock_batch(batch, [line.item_id, portion.lot.item_id])
+    lock_batch(batch)
+    lock_items([line.item_id, portion.lot.item_id])
     _expect_started(batch, happened_at)
     line.refresh_from_db()
     rest = _for_line(line, portion.lot.item, quantity)
@@ -101,7 +102,8 @@ def draw_water(
     """Record one reading of a line of a drawn item: it opens or continues the day's lot. Raises as ``weigh``."""
     batch = line.batch
     check_quantity(line.item, quantity)
-    lock_batch(batch, [line.item_id])
+    lock_batch(batch)
+    lock_items([line.item_id])
     _expect_started(batch, happened_at)
     line.refresh_from_db()
     finished, reasons = _judge(line, Fraction(quantity), done)
@@ -224,7 +226,8 @@ def add(
     """
     require_reason(why, "why it is added")
     check_text("phase", phase, CODE_LENGTH)
-    lock_batch(batch, [item.pk])
+    lock_batch(batch)
+    lock_items([item.pk])
     _expect_started(batch, happened_at)
     _check_addition(batch, item, portion)
     last = batch.lines.aggregate(last=Max("position"))["last"] or 0
@@ -273,7 +276,8 @@ def correct_weighing(*, weighing: Weighing, why: str, who: User | None = None) -
     """
     require_reason(why, "what was wrong with the reading")
     line, item = weighing.line, weighing.lot.item
-    lock_batch(line.batch, [item.pk, line.item_id])
+    lock_batch(line.batch)
+    lock_items([item.pk, line.item_id])
     expect_status(line.batch, STARTED)
     weighing.refresh_from_db()
     if weighing.corrected:
@@ -323,7 +327,7 @@ def _set_aside_again(line: BatchLine, weighing: Weighing, who: User | None) -> N
 @write
 def sign_step(*, batch: Batch, step: Step, signed_at: datetime | None = None, who: User | None = None) -> StepSignature:
     """Sign that a step of the method was done. Raises WrongState when it was signed or is not this batch's."""
-    lock_batch(batch, [])
+    lock_batch(batch)
     expect_status(batch, STARTED)
     if step.version_id != batch.version_id:
         raise WrongState(f"step {step.position} is not of this batch's method", code="wrong_step")
@@ -346,7 +350,7 @@ def record_check(
     Raises BadInput for a value that the check cannot have, WrongState for a batch that is neither started nor
     finished, or a check that is not this batch's.
     """
-    lock_batch(batch, [])
+    lock_batch(batch)
     expect_status(batch, STARTED, Batch.Status.FINISHED)
     if check.version_id != batch.version_id or check.stage == Check.Stage.STABILITY:
         raise WrongState(f"{check.name} is not a check of this batch", code="wrong_check")

@@ -68,7 +68,7 @@ def _write_outlived(changed: Mapping[str, Json], mended: Collection[str]) -> Non
         lots = ", ".join(f"{lot} on {day}" for lot, day in facts["lots"].items())
         message = f"set aside for {holder} but expires before it is needed: {lots}"
         open_alert(kind="reservation_expires", subject=holder, message=message, facts=facts)
-    close_alerts(kind="reservation_expires", subjects=mended)
+    close_alerts(kinds=["reservation_expires"], subjects=mended)
 
 
 def _reservations() -> Iterator[tuple[str, date, str, str, date | None]]:
