@@ -6,7 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 from uuid import UUID
 
-from inventory.errors import BadInput, Fault, NotAllowed, NotFound, WrongState
+from inventory.errors import BadInput, Conflict, Fault, NotFound, WrongState
 from inventory.services.ledger import check_why
 from inventory.transactions import write
 from planner.api.roles import OWNER
@@ -33,7 +33,7 @@ def mark_done(*, notice: Notice, why: str = "", who: User | None = None) -> Noti
     """Somebody saw to it: nobody is told again while its cause stands.
 
     A job of upkeep counts as done today, and comes again when its time comes. Raises WrongState for what does not
-    stand open, NotAllowed for who is not told of it.
+    stand open, Conflict ``for_others`` for who is not told of it.
     """
     check_why(why)
     look, notice = begin(), _locked(notice)
@@ -59,7 +59,7 @@ def _end(notice: Notice, look: Look, who: User | None, why: str) -> None:
 def put_off(*, notice: Notice, until: date, why: str = "", who: User | None = None) -> Notice:
     """Nobody is told before the morning of a day; then it is told again. Beyond its due day a reason is needed.
 
-    Raises BadInput for a day that is not to come or a reason that is missing, WrongState, NotAllowed.
+    Raises BadInput for a day that is not to come or a reason that is missing, WrongState, Conflict ``for_others``.
     """
     check_why(why)
     look, notice = begin(), _locked(notice)
@@ -80,7 +80,8 @@ def put_off(*, notice: Notice, until: date, why: str = "", who: User | None = No
 
 @write
 def reopen(*, notice: Notice, why: str = "", who: User | None = None) -> Notice:
-    """What was done or put off by mistake stands open again. Raises WrongState where its cause is gone, NotAllowed."""
+    """What was done or put off by mistake stands open again. Raises WrongState where its cause is gone, Conflict
+    ``for_others``."""
     check_why(why)
     look, notice = begin(), _locked(notice)
     if notice.gone_at is not None or notice.state == Notice.State.OPEN:
@@ -115,13 +116,14 @@ def _check_right(notice: Notice, look: Look, who: User | None) -> None:
         return
     people = addressees(look.today)
     person, kind = people.people.get(who.pk), look.kinds[notice.kind]
+    roles = {notice.role} if notice.role else set() if notice.person_id else set(kind.roles)
     if person is not None and may_see(kind, person):
-        roles = {notice.role} if notice.role else set() if notice.person_id else set(kind.roles)
         if OWNER in person.rights or person.rights & roles:
             return
         if person in people.of(kind, role=notice.role, person=notice.person_id):
             return
-    raise NotAllowed("this notice is for others: who is told of it sees to it, or an owner")
+    told = "this notice is for others: who is told of it sees to it, or an owner"
+    raise Conflict(told, code="for_others", roles=sorted(roles))
 
 
 def end_for_upkeep(*, job: Upkeep, due_on: date, why: str, who: User | None) -> None:
