@@ -98,7 +98,8 @@ def _looked_at() -> CollectorRegistry:
     # A gauge of the multi-process kind would be written into the folder: these are told by whoever is asked.
     kind, values.ValueClass = values.ValueClass, values.MutexValue
     try:
-        failed = Gauge("weighhouse_source_failed", "1 for a source that could not be asked", ["source"], registry=registry)
+        meaning = "1 for a source that could not be asked"
+        failed = Gauge("weighhouse_source_failed", meaning, ["source"], registry=registry)
         for name, meaning, path in SOURCES:
             gauge = Gauge(name, meaning, registry=None)
             try:

@@ -47,6 +47,4 @@ def _fits(header: str) -> bool:
     """Whether the header brings the secret. Without a secret nothing fits."""
     scheme, _, given = header.partition(" ")
     wanted = settings.METRICS_TOKEN
-    return bool(
-        wanted and scheme.lower() == "bearer" and hmac.compare_digest(given.strip().encode(), wanted.encode())
-    )
+    return bool(wanted and scheme.lower() == "bearer" and hmac.compare_digest(given.strip().encode(), wanted.encode()))

@@ -18,7 +18,7 @@ TIMEOUT_SECONDS = 4
 
 
 def web_is_ready(port: int) -> str:
-    """"" where it is ready, else what is wrong."""
+    """ "" where it is ready, else what is wrong."""
     hosts = os.environ.get("ALLOWED_HOSTS", "localhost")
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=TIMEOUT_SECONDS)
     try:
