@@ -38,7 +38,7 @@ from production.api.formulas import POSITIONS
 from production.models import Protocol, Pull, Study
 from production.models.stability import Unit
 from production.services import stability as services
-from production.services.stability import ConditionSpec, ProtocolSpec, PullTimeSpec, ReadingSpec, TestSpec
+from production.services.stability import ConditionSpec, ProtocolSpec, PullTimeSpec, ReadingSpec, StabilityTestSpec
 from production.stability_days import usual_window_days
 from production.stability_life import APART, CONFIDENCE, ONE_LINE, ONE_SLOPE
 
@@ -557,7 +557,7 @@ def _spec_of(asked: Json) -> ProtocolSpec:
         name=asked["name"],
         conditions=[ConditionSpec(name=row.pop("condition"), **row) for row in map(dict, asked["conditions"])],
         pull_times=[_time_spec(row) for row in asked["pull_times"]],
-        tests=[TestSpec(name=row.pop("test"), **row) for row in map(dict, asked.get("tests", []))],
+        tests=[StabilityTestSpec(name=row.pop("test"), **row) for row in map(dict, asked.get("tests", []))],
         samples_per_pull=asked.get("samples_per_pull", 1),
         retired=asked.get("retired", False),
     )

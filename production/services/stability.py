@@ -76,7 +76,7 @@ class PullTimeSpec:
 
 
 @dataclass(frozen=True, slots=True)
-class TestSpec:
+class StabilityTestSpec:
     """What is looked at: within limits, by an expected answer, or only written down where neither is given."""
 
     name: str
@@ -93,7 +93,7 @@ class ProtocolSpec:
     name: str
     conditions: Sequence[ConditionSpec]
     pull_times: Sequence[PullTimeSpec]
-    tests: Sequence[TestSpec] = ()
+    tests: Sequence[StabilityTestSpec] = ()
     samples_per_pull: int = 1
     retired: bool = False
 

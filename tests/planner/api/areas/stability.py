@@ -14,15 +14,15 @@ from inventory.selectors import get_lot
 from inventory.services import samples
 from production.models import Protocol, Pull, Study
 from production.services import stability
-from production.services.stability import ConditionSpec, ProtocolSpec, PullTimeSpec, ReadingSpec, TestSpec
+from production.services.stability import ConditionSpec, ProtocolSpec, PullTimeSpec, ReadingSpec, StabilityTestSpec
 from production.stability_days import usual_window_days
 from production.stability_selectors import find_pull
 from tests.inventory.builders import make_lot, portion_in
 
 WARM = ConditionSpec("25 C", Decimal(25), humidity_percent=60)
 FROST = ConditionSpec("frost and thaw", Decimal(-10), cycle_to_c=Decimal(25), cycle_days=2)
-PH = TestSpec("pH", low=Decimal("4.5"), high=Decimal("5.5"))
-SMELL = TestSpec("smells as at the start", expected="yes")
+PH = StabilityTestSpec("pH", low=Decimal("4.5"), high=Decimal("5.5"))
+SMELL = StabilityTestSpec("smells as at the start", expected="yes")
 
 
 def times(*pairs: tuple[str, int]) -> list[PullTimeSpec]:
