@@ -79,18 +79,16 @@ class RequirementsRun:
 
 def run_requirements(*, from_day: date, weeks: int) -> RequirementsRun:
     """The requirements of this day's plan, without batches, proposals and pegs. Raises as ``run_plan``."""
-    problem, netted = _net(from_day, weeks, with_lines=False)
+    problem, netted = _net(from_day, weeks)
     return RequirementsRun(problem, netted.requirements())
 
 
-def _net(
-    from_day: date, weeks: int, *, with_lines: bool = True, progress: Progress = unwatched
-) -> tuple[Problem, Netted]:
+def _net(from_day: date, weeks: int, *, progress: Progress = unwatched) -> tuple[Problem, Netted]:
     progress("reading", 0, 1)
     problem = take_snapshot(from_day=from_day, weeks=weeks)
     progress("reading", 1, 1)
     try:
-        netted = net(problem, with_lines=with_lines, progress=functools.partial(progress, "netting"))
+        netted = net(problem, progress=functools.partial(progress, "netting"))
     except PlanError as error:
         raise Conflict(str(error), code=f"plan_{error.code}", path=list(error.path)) from error
     _check_sizes(problem, netted)

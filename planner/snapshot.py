@@ -10,8 +10,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import date
 from fractions import Fraction
-from itertools import groupby
-from operator import itemgetter
+from itertools import pairwise
 
 import numpy as np
 from django.db.models import CharField, F, Q
@@ -31,14 +30,17 @@ from inventory.usability import plan_days_of_life
 from inventory.workshop import open_weekdays
 from planner.collector import collector_paused
 from planner.engine import problem as engine
-from planner.engine.portions import BLANK, Portions
-from planner.engine.problem import NEVER
+from planner.engine.batches import BatchColumns
+from planner.engine.columns import BLANK
+from planner.engine.formula_lines import LineColumns, LinesOf
+from planner.engine.portions import Portions
+from planner.engine.problem import NEVER, NO_PRIORITY
+from planner.engine.reservations import ReservationColumns
 from production.models import Batch, FormulaVersion, Line, LineSubstitute
 from production.selectors import started_sheets, stood_in
 
 FIRM = ("planned", "reserved", "started")
 
-NO_AMOUNT = Fraction(0)
 NOTHING = engine.NOTHING_BY_POSITION
 
 
@@ -49,6 +51,7 @@ def take_snapshot(*, from_day: date, weeks: int) -> engine.Problem:
     items, rows = read_items()
     lots, portion_index = read_lots(rows)
     demands, demand_index = read_demands()
+    formulas, place_of_version = read_formulas()
     first = from_day.toordinal()
     return engine.Problem(
         from_day=first,
@@ -57,8 +60,8 @@ def take_snapshot(*, from_day: date, weeks: int) -> engine.Problem:
         lots=lots,
         orders=read_orders(),
         offers=read_offers(),
-        formulas=read_formulas(),
-        batches=read_batches(),
+        formulas=formulas,
+        batches=read_batches(formulas, place_of_version),
         demands=demands,
         reservations=read_reservations(portion_index, demand_index),
         open_weekdays=open_weekdays(),
@@ -176,28 +179,39 @@ def read_offers() -> tuple[engine.Offer, ...]:
     )
 
 
-def read_formulas() -> tuple[engine.Formula, ...]:
-    """Approved versions, and whatever version a firm batch is made by."""
+def read_formulas() -> tuple[tuple[engine.Formula, ...], dict[int, int]]:
+    """Approved versions, and whatever version a firm batch is made by; and where each stands among them."""
     wanted = Q(status="approved") | Q(pk__in=Batch.objects.filter(status__in=FIRM).values("version"))
-    lines = _read_lines(wanted)
-    return tuple(
-        engine.Formula(
-            formula=code, version=number, item=item, basis=basis, lines=lines[pk], yield_percent=yield_percent,
-            loss=loss, approved=status == "approved", preferred=preferred, min_batch=least,
-            batch_multiple=multiple, max_batch=most,
-        )
-        for (
-            pk, code, number, item, basis, yield_percent, loss, status, preferred, least, multiple, most,
-        ) in FormulaVersion.objects.filter(wanted)
-        .order_by("formula__code", "version")
-        .values_list(
-            "pk", "formula__code", "version", "formula__item__code", "basis", "yield_percent", "loss_mg", "status",
-            "preferred", "min_batch", "batch_multiple", "max_batch",
-        )
+    lines, first_line = _read_lines(wanted)
+    rows = FormulaVersion.objects.filter(wanted).order_by("formula__code", "version").values_list(
+        "pk", "formula__code", "version", "formula__item__code", "basis", "yield_percent", "loss_mg", "status",
+        "preferred", "min_batch", "batch_multiple", "max_batch",
     )  # fmt: skip
+    formulas: list[engine.Formula] = []
+    index: dict[int, int] = {}
+    for pk, code, number, item, basis, yield_percent, loss, status, preferred, least, multiple, most in rows:
+        index[pk] = len(formulas)
+        formulas.append(
+            engine.Formula(
+                formula=code,
+                version=number,
+                item=item,
+                basis=basis,
+                lines=LinesOf(lines, *first_line[pk]),
+                yield_percent=yield_percent,
+                loss=loss,
+                approved=status == "approved",
+                preferred=preferred,
+                min_batch=least,
+                batch_multiple=multiple,
+                max_batch=most,
+            )
+        )
+    return tuple(formulas), index
 
 
-def _read_lines(wanted: Q) -> dict[int, tuple[engine.Line, ...]]:
+def _read_lines(wanted: Q) -> tuple[LineColumns, dict[int, tuple[int, int]]]:
+    """The lines of the versions wanted, and by version where its lines begin and end."""
     versions = FormulaVersion.objects.filter(wanted).values("pk")
     substitutes: dict[int, list[engine.Substitute]] = defaultdict(list)
     for line_id, code, ratio in (
@@ -214,22 +228,32 @@ def _read_lines(wanted: Q) -> dict[int, tuple[engine.Line, ...]]:
             "is_volume", "item__density_g_per_ml", "single_lot",
         )
     )  # fmt: skip
-    by_version = groupby(rows, key=itemgetter(0))
-    return {version: _lines_of(list(lines), substitutes) for version, lines in by_version}
+    columns = list(zip(*rows, strict=True)) or [()] * 12
+    version, pk, position, phase, item, percents, qs, numerator, denominator, is_volume, density, single_lot = columns
+    per_unit = {}
+    for place in [place for place, steps in enumerate(numerator) if steps is not None]:
+        # Microlitres x g/mL are milligrams.
+        grams = Fraction(density[place]) if is_volume[place] else 1
+        per_unit[place] = Fraction(numerator[place], denominator[place]) * grams
+    bounds = _stretches(version)
+    percent = np.array([each or 0 for each in percents], dtype=np.int64)
+    for place in [place for place, is_rest in enumerate(qs) if is_rest]:
+        first, past = bounds[version[place]]
+        percent[place] = WHOLE - int(percent[first:past].sum())
+    lines = LineColumns(
+        item=item, position=np.array(position, dtype=np.int64), percent=percent,
+        single_lot=np.array(single_lot, dtype=np.bool_), is_volume=np.array(is_volume, dtype=np.bool_), phase=phase,
+        per_unit=per_unit,
+        substitutes={place: tuple(substitutes[line]) for place, line in enumerate(pk) if line in substitutes},
+    )  # fmt: skip
+    return lines, bounds
 
 
-def _lines_of(rows: list[tuple], substitutes: dict[int, list[engine.Substitute]]) -> tuple[engine.Line, ...]:
-    rest = WHOLE - sum(row[5] or 0 for row in rows)
-    lines = []
-    for _, pk, position, phase, item, percent, qs, numerator, denominator, is_volume, density, single_lot in rows:
-        per_unit = NO_AMOUNT
-        if numerator is not None:
-            # Microlitres x g/mL are milligrams.
-            per_unit = Fraction(numerator, denominator) * (Fraction(density) if is_volume else 1)
-        stand_ins = tuple(substitutes[pk]) if pk in substitutes else ()
-        share = rest if qs else percent or 0
-        lines.append(engine.Line(position, item, share, per_unit, is_volume, phase, single_lot, stand_ins))
-    return tuple(lines)
+def _stretches(keys: Sequence[int]) -> dict[int, tuple[int, int]]:
+    """Where the rows of each key, which stand together, begin and end."""
+    column = np.array(keys, dtype=np.int64)
+    edges = np.flatnonzero(np.diff(column, prepend=BLANK, append=BLANK)).tolist()
+    return {keys[first]: (first, past) for first, past in pairwise(edges)}
 
 
 def added(weighed: Mapping[int, int], stood_in_for: Mapping[int, int]) -> Mapping[int, int]:
@@ -242,19 +266,30 @@ def added(weighed: Mapping[int, int], stood_in_for: Mapping[int, int]) -> Mappin
     }
 
 
-def read_batches() -> tuple[engine.Batch, ...]:
-    sheets, stand_ins, days = started_sheets(), stood_in(), Days()
-    return tuple(
-        engine.Batch(
-            code, formula, version, charge, days[day], status, priority, trial,
-            added(sheets.weighed.get(pk, NOTHING), stand_ins.get(pk, NOTHING)), sheets.required.get(pk, NOTHING),
-        )
-        for pk, code, formula, version, charge, day, status, priority, trial in Batch.objects.filter(status__in=FIRM)
+def read_batches(formulas: Sequence[engine.Formula], place_of: Mapping[int, int]) -> BatchColumns:
+    """Firm batches; ``place_of`` a version among the formulas, by its key."""
+    sheets, stand_ins = started_sheets(), stood_in()
+    rows = (
+        Batch.objects.filter(status__in=FIRM)
         .order_by("transformation__code")
         .values_list(
-            "pk", "transformation__code", "version__formula__code", "version__version", "charge",
-            as_text("transformation__planned_for"), "status", "priority", "trial",
+            "pk", "transformation__code", "version_id", "charge", as_text("transformation__planned_for"), "status",
+            "priority", "trial",
         )
+    )  # fmt: skip
+    columns = list(zip(*rows, strict=True)) or [()] * 8
+    pks, codes, versions, charges, days, statuses, priorities, trials = columns
+    index = dict(zip(pks, range(len(pks)), strict=True))
+    return BatchColumns(
+        formulas, code=codes, formula=np.array([place_of[version] for version in versions], dtype=np.int64),
+        charge=np.array(charges, dtype=np.int64), planned_for=_ordinals(days, Days()), status=statuses,
+        priority=np.array([NO_PRIORITY if each is None else each for each in priorities], dtype=np.int64),
+        trial=np.array(trials, dtype=np.bool_),
+        weighed={
+            index[pk]: added(sheets.weighed.get(pk, NOTHING), stand_ins.get(pk, NOTHING))
+            for pk in sheets.weighed.keys() | stand_ins.keys()
+        },
+        required={index[pk]: required for pk, required in sheets.required.items()},
     )  # fmt: skip
 
 
@@ -276,17 +311,11 @@ def read_demands() -> tuple[tuple[engine.Demand, ...], dict[int, int]]:
     return tuple(demands), index
 
 
-def read_reservations(portions: dict[int, int], demands: dict[int, int]) -> tuple[engine.Reservation, ...]:
-    found = [
-        engine.Reservation(
-            lot=portions[portion],
-            quantity=quantity,
-            batch=batch,
-            demand=demands.get(demand) if demand else None,
-        )
-        for portion, quantity, batch, demand in Reservation.objects.values_list(
-            "portion_id", "quantity", "transformation__code", "demand_id"
-        )
-        if portion in portions
-    ]
-    return tuple(sorted(found, key=lambda row: (row.lot, row.batch or "", -1 if row.demand is None else row.demand)))
+def read_reservations(portions: Mapping[int, int], demands: Mapping[int, int]) -> ReservationColumns:
+    rows = Reservation.objects.values_list("portion_id", "quantity", "transformation__code", "demand_id")
+    known = [row for row in rows if row[0] in portions]
+    portion, quantity, batch, demand = list(zip(*known, strict=True)) or [()] * 4
+    return ReservationColumns(
+        lot=np.fromiter(map(portions.__getitem__, portion), dtype=np.int64, count=len(portion)),
+        quantity=np.array(quantity, dtype=np.int64), batch=batch, demand=list(map(demands.get, demand)),
+    )  # fmt: skip

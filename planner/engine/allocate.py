@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
+from operator import attrgetter
 
 LOT, ORDER, FIRM_OUTPUT, SURPLUS = range(4)
 
@@ -18,45 +19,25 @@ LOT, ORDER, FIRM_OUTPUT, SURPLUS = range(4)
 class Supply:
     """One row of supply: a portion of a lot, an order, a firm batch's output, or surplus of a proposal."""
 
-    __slots__ = ("code", "here_on", "key", "kind", "last_day", "lot_index", "ready", "rest")
+    __slots__ = ("here_on", "key", "kind", "last_day", "lot", "place", "rest")
 
-    def __init__(
-        self,
-        *,
-        last_day: int,
-        here_on: int,
-        kind: int,
-        code: str,
-        rest: int,
-        received_on: int | None = None,
-        tie: tuple[str | int, ...] = (),
-        ready: bool = False,
-        lot_index: int = -1,
-    ) -> None:
+    def __init__(self, last_day: int, here_on: int, kind: int, rest: int, place: int, lot: str = "") -> None:
+        """``place``: among rows of one kind, last day and day here, those with smaller ones are taken first."""
         self.last_day = last_day
         self.here_on = here_on
         self.kind = kind
-        self.code = code
         self.rest = rest  # steps not yet promised
-        self.ready = ready  # released and here on the plan's first day
-        self.lot_index = lot_index
-        received = -1 if received_on is None else received_on  # blank first
-        self.key = (last_day, here_on, kind, received, code, tie)
+        self.place = place  # of firm supply in ``Book.stock``
+        self.lot = lot  # the number of the lot that this is a portion of
+        self.key = (last_day, here_on, kind, place)
 
     def twin(self) -> Supply:
         """The same row with a rest of its own."""
-        twin = Supply.__new__(Supply)
-        twin.last_day, twin.here_on, twin.kind, twin.code = (
-            self.last_day,
-            self.here_on,
-            self.kind,
-            self.code,
-        )
-        twin.rest, twin.ready, twin.lot_index, twin.key = self.rest, self.ready, self.lot_index, self.key
-        return twin
+        return Supply(self.last_day, self.here_on, self.kind, self.rest, self.place, self.lot)
 
 
 Takes = list[tuple[Supply, int]]
+_key = attrgetter("key")
 
 
 class Shelf:
@@ -66,14 +47,12 @@ class Shelf:
     looks only at rows it can take from.
     """
 
-    __slots__ = ("_arriving", "_keys", "_rows", "late_surplus")
+    __slots__ = ("_arriving", "_last_days", "_rows", "late_surplus")
 
     def __init__(self, rows: Iterable[Supply] = ()) -> None:
-        self._keys: list[tuple] = []
+        self._last_days: list[int] = []  # of the rows that are here
         self._rows: list[Supply] = []
-        self._arriving = sorted(
-            (row for row in rows if row.rest > 0), key=lambda row: (row.here_on, row.key), reverse=True
-        )
+        self._arriving = sorted((row for row in rows if row.rest > 0), key=attrgetter("here_on"), reverse=True)
         self.late_surplus: list[Supply] = []  # in order of supply
 
     def advance(self, day: int) -> None:
@@ -94,7 +73,7 @@ class Shelf:
         """What a proposal makes beyond its needs: served from the day it is here, or late before it."""
         if row.rest > 0:
             self.late_surplus.append(row)
-            self.late_surplus.sort(key=lambda each: each.key)
+            self.late_surplus.sort(key=_key)
 
     def take(self, valid_through: int, quantity: int) -> tuple[Takes, int]:
         """Best fit: take up to ``quantity`` of what is here and lasts through ``valid_through``.
@@ -102,7 +81,7 @@ class Shelf:
         Returns what was taken of which rows, and how much is still open.
         """
         rows = self._rows
-        first = place = bisect_left(self._keys, (valid_through,))
+        first = place = bisect_left(self._last_days, valid_through)
         count = len(rows)
         if place < count and quantity:
             row = rows[place]
@@ -122,7 +101,7 @@ class Shelf:
             row.rest = 0
             place += 1
         if place > first:
-            del rows[first:place], self._keys[first:place]
+            del rows[first:place], self._last_days[first:place]
         return takes, quantity
 
     def take_single(self, valid_through: int, quantity: int) -> tuple[Takes, int, list[str]]:
@@ -136,12 +115,12 @@ class Shelf:
             if sum(row.rest for row in rows) >= quantity:
                 chosen = chosen or rows
             elif rows[0].kind == LOT:
-                too_small.append(rows[0].code)
+                too_small.append(rows[0].lot)
         takes = _take_from(chosen, quantity)
         for row, _ in takes:
             if row.rest == 0:
-                place = bisect_left(self._keys, row.key)
-                del self._rows[place], self._keys[place]
+                place = bisect_left(self._rows, row.key, key=_key)
+                del self._rows[place], self._last_days[place]
         return takes, quantity - sum(part for _, part in takes), too_small
 
     def take_late(self, valid_through: int, quantity: int, *, single: bool) -> tuple[Takes, int]:
@@ -167,7 +146,7 @@ class Shelf:
     def copy(self) -> Shelf:
         """The same shelf with rows of its own, to try a future on."""
         twin = Shelf()
-        twin._keys = self._keys.copy()
+        twin._last_days = self._last_days.copy()
         twin._rows = [row.twin() for row in self._rows]
         twin._arriving = [row.twin() for row in self._arriving]
         twin.late_surplus = [row.twin() for row in self.late_surplus]
@@ -177,20 +156,20 @@ class Shelf:
         if len(arrived) > 8 or not self._rows:
             # One sort costs less than moving the tail of the shelf once for each row.
             self._rows.extend(arrived)
-            self._rows.sort(key=lambda row: row.key)
-            self._keys = [row.key for row in self._rows]
+            self._rows.sort(key=_key)
+            self._last_days = [row.last_day for row in self._rows]
             return
         for row in arrived:
-            place = bisect_left(self._keys, row.key)
-            self._keys.insert(place, row.key)
+            place = bisect_left(self._rows, row.key, key=_key)
+            self._last_days.insert(place, row.last_day)
             self._rows.insert(place, row)
 
     def _sources(self, valid_through: int) -> Iterator[list[Supply]]:
         """The usable rows by source, in the order of each source's first row."""
         by_source: dict[str | int, list[Supply]] = {}
-        for place in range(bisect_left(self._keys, (valid_through,)), len(self._rows)):
+        for place in range(bisect_left(self._last_days, valid_through), len(self._rows)):
             row = self._rows[place]
-            by_source.setdefault(row.code if row.kind == LOT else place, []).append(row)
+            by_source.setdefault(row.lot if row.kind == LOT else place, []).append(row)
         yield from by_source.values()
 
 
@@ -209,4 +188,4 @@ def _take_from(rows: list[Supply], quantity: int) -> Takes:
 
 def surplus_row(last_day: int, here_on: int, quantity: int, *, order: int) -> Supply:
     """What a proposal makes beyond its needs; ``order`` sets earlier proposals before later ones."""
-    return Supply(last_day=last_day, here_on=here_on, kind=SURPLUS, code="", rest=quantity, tie=(order,))
+    return Supply(last_day, here_on, SURPLUS, quantity, order)

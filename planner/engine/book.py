@@ -8,194 +8,258 @@ from __future__ import annotations
 import json
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property
 from hashlib import sha256
-from itertools import groupby, pairwise
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
-from planner.engine.allocate import FIRM_OUTPUT, ORDER, Supply
-from planner.engine.explode import PERCENT, formula_output
+from planner.engine.allocate import FIRM_OUTPUT, ORDER
+from planner.engine.batches import BatchColumns
+from planner.engine.columns import whole_numbers
+from planner.engine.explode import PERCENT, formula_loss, outputs_of
 from planner.engine.firm import FirmBatches
-from planner.engine.levels import low_level_codes
+from planner.engine.formula_lines import LinesOf, line_columns
+from planner.engine.levels import levels_of
 from planner.engine.lotsize import largest_charges
 from planner.engine.needs import Need
 from planner.engine.opendays import OpenDays
 from planner.engine.packs import by_supplier
 from planner.engine.passed_over import LotReasons, here_on
 from planner.engine.portions import Portions
-from planner.engine.problem import NEVER, WHOLE, Batch, Formula, Item, Offer, Order, Problem, Reservation
-from planner.engine.result import BatchLine, Buy, Expected, Make, PlanError
-from planner.engine.stock import StockColumns
+from planner.engine.problem import NEVER, WHOLE, Formula, Item, Offer, Problem
+from planner.engine.reservations import ReservationColumns
+from planner.engine.result import Buy, Expected, Make, PlanError
+from planner.engine.stock import Receipts, StockColumns, receipt_name
 
 # By batch or demand what it has reserved of each portion (index among the lots).
-OwnReserved = dict[str | int | None, dict[int, int]]
-# A line, its day, what its batch has reserved of each portion, and the lots that were too small for it.
-Asked = tuple[BatchLine, int, Mapping[int, int] | None, Collection[str]]
+OwnReserved = Mapping[str | int | None, Mapping[int, int]]
+
+
+class ReservedRows(NamedTuple):
+    """Reservations of usable portions: item number, number of the holder, row of the stock, quantity."""
+
+    item: np.ndarray
+    holder: np.ndarray
+    row: np.ndarray
+    quantity: np.ndarray
 
 
 class Book:
-    """One problem read into maps by item, and the answer as it grows."""
+    """One problem read into columns and maps by item, and the answer as it grows."""
 
-    def __init__(self, problem: Problem, *, with_lines: bool = True) -> None:
-        """``with_lines``: the lines of batches get rows to show.
-
-        Raises PlanError: unknown_item, unknown_formula, loop, formula_size, percent_sum, no_open_days.
-        """
+    def __init__(self, problem: Problem) -> None:
+        """Raises PlanError: unknown_item, unknown_formula, loop, formula_size, percent_sum, no_open_days."""
         self.problem = problem
         self.lots = Portions.of(problem.lots)
         self.from_day, self.to_day = problem.from_day, problem.to_day
         self.open_days = OpenDays(problem.open_weekdays)
         self.items = {item.code: item for item in problem.items}
-        check_references(problem, self.lots.item, self.items)
-        self.formulas = {(each.formula, each.version): _by_position(each) for each in problem.formulas}
-        self.chosen = chosen_formulas(self.formulas.values())
-        self.batch_formulas = [self._formula_of(batch) for batch in problem.batches]
-        used = {id(each): each for each in [*self.chosen.values(), *self.batch_formulas]}
-        self.levels = self._levels(used.values())
+        self.lines, self.first_line, self.past_line = line_columns(problem.formulas)
+        self._check_references()
+        self.formulas = [
+            _with_lines(formula, LinesOf(self.lines, first, past))
+            for formula, first, past in zip(
+                problem.formulas, self.first_line.tolist(), self.past_line.tolist(), strict=True
+            )
+        ]
+        self.batches = BatchColumns.of(problem.batches, problem.formulas)
+        self.chosen = chosen_formulas(self.formulas)
+        self.levels = self._levels()
         self.drawn = {code for code, item in self.items.items() if item.drawn}
         self.largest_charges = largest_charges(self.chosen, self.levels, self.drawn)
 
         # Items are numbered in the order in which they are netted: one level after the other, by code.
         self.order = sorted(self.items.values(), key=lambda item: (self.levels[item.code], item.code))
         self.numbers = {item.code: number for number, item in enumerate(self.order)}
-        self._lots_of: dict[str, list[int]] | None = None
-        offers_of: dict[str, list[Offer]] = defaultdict(list)
+        self._offers_of: dict[str, list[Offer]] = defaultdict(list)
         for offer in problem.offers:
-            offers_of[offer.item].append(offer)
-        self.suppliers_of = {item: by_supplier(offers) for item, offers in offers_of.items()}
-        self._orders_of: dict[str, list[Order]] = defaultdict(list)
-        for order in problem.orders:
-            self._orders_of[order.item].append(order)
-        self._made_by: dict[str, list[tuple[Batch, int]]] = defaultdict(list)
-        for batch, formula in zip(problem.batches, self.batch_formulas, strict=True):
-            output = 0 if batch.trial else formula_output(formula, batch.charge)
-            if output:
-                self._made_by[formula.item].append((batch, output))
+            self._offers_of[offer.item].append(offer)
+        self.receipts = self._receipts()
 
-        self.reserved_on = [0] * len(self.lots)
-        self.reserved_used = [0] * len(self.lots)  # the part of it that needs can use
-        self.reservations_of: dict[str, list[Reservation]] = defaultdict(list)
-        for reservation in problem.reservations:
-            self.reserved_on[reservation.lot] += reservation.quantity
-            self.reservations_of[self.lots.item[reservation.lot]].append(reservation)
-        reserved_on = np.array(self.reserved_on, dtype=np.int64)
-        on_hand = self.lots.quantity
-        of_lot = np.array([self.numbers[code] for code in self.lots.item], dtype=np.int64)
-        drawn_lot = np.array([item.drawn for item in self.order], dtype=bool)[of_lot]
-        self.lots_left = np.where(drawn_lot, on_hand, np.maximum(0, on_hand - reserved_on))
+        self.reservations = ReservationColumns.of(problem.reservations)
+        self.reserved_on = np.zeros(len(self.lots), dtype=np.int64)
+        np.add.at(self.reserved_on, self.reservations.lot, self.reservations.quantity)
+        self.reserved_used = np.zeros(len(self.lots), dtype=np.int64)  # the part of it that needs can use
+        self.item_of_lot = self.numbers_of(self.lots.item)
+        on_hand, drawn_lot = self.lots.quantity, self._column_of_items("drawn", np.bool_)[self.item_of_lot]
+        self.lots_left = np.where(drawn_lot, on_hand, np.maximum(0, on_hand - self.reserved_on))
         self.left: list[int] = []  # the same once every item is netted
         self.stock = StockColumns(
             lots=self.lots,
-            item_of_lot=np.where(drawn_lot, -1, of_lot),
+            item_of_lot=np.where(drawn_lot, -1, self.item_of_lot),
             lots_left=self.lots_left,
-            others=[*self._all_orders(), *self._all_outputs()],
+            receipts=self.receipts,
             items=len(self.order),
             from_day=self.from_day,
         )
         self.firm = FirmBatches(
-            zip(problem.batches, self.batch_formulas, strict=True),
-            self.numbers,
+            self.batches,
+            self.formulas,
+            self.lines,
+            self.first_line,
+            self.past_line,
+            self.numbers_of(self.lines.item),
+            len(self.order),
             self.from_day,
-            self.to_day if with_lines else None,
         )
+        self.holders = len(self.firm) + len(problem.demands)  # whoever may have something reserved, batches first
+        self.reserved_rows = self._reserved_rows()
         self.needs: dict[str, list[Need]] = defaultdict(list)  # of demands and of proposals' lines
-        self.places_of_lots = self.stock.places_of_lots()
-        self.kept: dict[int, list[tuple[int, int]]] = {}  # by line of a firm batch: rows of the stock reserved for it
-        # By item number lines that netting wrote, and what their passed-over lots hang on; told when a plan is shown.
-        self.asked: dict[int, list[Asked]] = defaultdict(list)
-        self.own_reserved: dict[str, OwnReserved] = {}  # by item, where anything is set aside
+        # By line of a firm batch: what proposals and their surplus answer, and the lots too small for a single one.
+        self.proposed: dict[int, int] = defaultdict(int)
+        self.too_small: dict[int, Sequence[str]] = {}
         self.requirements: list[tuple[int, int, int, int, int]] = []  # item number, day, gross, covered, short
         self.unmet: dict[tuple[int, str, str], int] = defaultdict(int)  # (day, item, reason) -> steps
         self.makes: list[tuple[int, Make]] = []  # with the number of the cut on its day
         self.buys: list[tuple[int, Buy]] = []  # with the number of the row on its day
-        self._receipts: dict[str, list[Expected]] = {}
+        self._coming: dict[str, list[Expected]] = {}
         self._ids: dict[str, int] = defaultdict(int)
 
-    def _formula_of(self, batch: Batch) -> Formula:
-        formula = self.formulas.get((batch.formula, batch.version))
-        if formula is None:
-            raise PlanError("unknown_formula", f"batch {batch.batch}: no formula {batch.formula} {batch.version}")
-        return formula
+    def numbers_of(self, codes: Sequence[str]) -> np.ndarray:
+        """The items' numbers."""
+        return np.fromiter(map(self.numbers.__getitem__, codes), dtype=np.int64, count=len(codes))
 
-    def _levels(self, used: Iterable[Formula]) -> dict[str, int]:
+    def _column_of_items(self, name: str, dtype: type = np.int64) -> np.ndarray:
+        return np.array([getattr(item, name) for item in self.order], dtype=dtype)
+
+    def _check_references(self) -> None:
+        """Raises PlanError ``unknown_item`` where a row names an item that is not among the problem's."""
+        problem = self.problem
+        named = {*self.lots.item, *self.lines.item}
+        for rows in (problem.orders, problem.offers, problem.formulas, problem.demands):
+            named.update([row.item for row in rows])
+        for substitutes in self.lines.substitutes.values():
+            named.update(substitute.item for substitute in substitutes)
+        missing = sorted(named - self.items.keys())
+        if missing:
+            raise PlanError("unknown_item", f"no item {missing[0]}")
+
+    def _levels(self) -> dict[str, int]:
         """Low-level codes over the formulas in use: those chosen and those of firm batches."""
-        uses: dict[str, set[str]] = {code: set() for code in self.items}
-        for formula in used:
-            if formula.basis == PERCENT and sum(line.percent for line in formula.lines) != WHOLE:
-                raise PlanError("percent_sum", f"formula {formula.formula}: lines do not sum to 100 %")
-            uses[formula.item].update(line.item for line in formula.lines)
-        return low_level_codes(uses)
+        used = np.zeros(len(self.formulas), dtype=np.bool_)
+        used[np.unique(self.batches.formula)] = True
+        chosen = {id(formula) for formula in self.chosen.values()}
+        used[[place for place, formula in enumerate(self.formulas) if id(formula) in chosen]] = True
+        before = np.concatenate([[0], np.cumsum(self.lines.percent)])
+        sums = before[self.past_line] - before[self.first_line]
+        for place in np.flatnonzero(used & (sums != WHOLE)).tolist():
+            if self.formulas[place].basis == PERCENT:
+                raise PlanError("percent_sum", f"formula {self.formulas[place].formula}: lines do not sum to 100 %")
+        number = {code: number for number, code in enumerate(self.items)}
+        made = whole_numbers([number[formula.item] for formula in self.formulas])
+        part = np.fromiter(map(number.__getitem__, self.lines.item), dtype=np.int64, count=len(self.lines))
+        by_line = np.argsort(self.first_line)
+        formula = np.repeat(by_line, (self.past_line - self.first_line)[by_line])
+        return dict(
+            zip(self.items, levels_of(made[formula[used[formula]]], part[used[formula]], list(self.items)), strict=True)
+        )
 
     def level_bounds(self) -> Iterator[tuple[int, int]]:
         """The numbers of each level's items, from the top down: the first, and one past the last."""
-        first = 0
-        for _, items in groupby(self.order, key=lambda item: self.levels[item.code]):
-            last = first + sum(1 for _ in items)
-            yield first, last
-            first = last
+        levels = whole_numbers([self.levels[item.code] for item in self.order])
+        edges = [0, *(np.flatnonzero(np.diff(levels)) + 1).tolist(), len(levels)]
+        return pairwise(edges) if len(levels) else iter(())
 
-    def _all_orders(self) -> Iterator[tuple[int, Supply]]:
-        for code, orders in self._orders_of.items():
-            for number, order in enumerate(orders):
-                yield self.numbers[code], self._order(order, number, self.items[code])
+    def _receipts(self) -> Receipts:
+        orders, from_day = self.problem.orders, self.from_day
+        formulas, batches = self.formulas, self.batches
+        life = self._column_of_items("life_days", object)
+        life_days = np.array([NEVER if days is None else days for days in life], dtype=np.int64)
+        lead_days, release_days = self._column_of_items("lead_time_days"), self._column_of_items("release_days")
+        made = self.numbers_of([formula.item for formula in formulas])
+        yields = whole_numbers([formula.yield_percent for formula in formulas])
+        losses = whole_numbers([formula_loss(formula) for formula in formulas])
+        outputs = outputs_of(batches.charge, yields[batches.formula], losses[batches.formula])
+        giving = np.flatnonzero((outputs > 0) & ~batches.trial)
+        item = np.concatenate([self.numbers_of([order.item for order in orders]), made[batches.formula[giving]]])
+        due_on = whole_numbers([order.due_on for order in orders])
+        planned = batches.planned_for[giving] + lead_days[item[len(orders) :]]
+        day = np.concatenate([due_on, planned])
+        received_on = np.maximum(from_day, day)
+        last_day = np.where(life_days[item] == NEVER, NEVER, received_on + life_days[item])
+        for place, order in enumerate(orders):
+            if order.expires_on is not None:
+                last_day[place] = order.expires_on
+        return Receipts(
+            item=item,
+            last_day=last_day,
+            here_on=np.maximum(from_day, day + release_days[item]),
+            kind=np.repeat([ORDER, FIRM_OUTPUT], [len(orders), len(giving)]),
+            received_on=received_on,
+            quantity=np.concatenate([whole_numbers([order.quantity for order in orders]), outputs[giving]]),
+            code=[*(order.order for order in orders), *map(batches.code.__getitem__, giving.tolist())],
+            tie=[*((order.due_on, number) for number, order in enumerate(orders)), *[()] * len(giving)],
+        )
 
-    def _all_outputs(self) -> Iterator[tuple[int, Supply]]:
-        for code, made in self._made_by.items():
-            for batch, output in made:
-                yield self.numbers[code], self._output(batch, output, self.items[code])
+    def _reserved_rows(self) -> ReservedRows:
+        rows, number_of_batch, batches = self.reservations, self.firm.number_of_batch, len(self.firm)
+        holder = whole_numbers(
+            [
+                number_of_batch.get(batch, -1) if batch is not None else -1 if demand is None else batches + demand
+                for batch, demand in zip(rows.batch, rows.demand, strict=True)
+            ]
+        )
+        row = self.stock.places_of_lots()[rows.lot]
+        known = np.flatnonzero((row >= 0) & (holder >= 0))
+        return ReservedRows(self.stock.item[row[known]], holder[known], row[known], rows.quantity[known])
+
+    def suppliers_of(self, code: str) -> list[list[Offer]]:
+        """The item's offers by supplier."""
+        return by_supplier(self._offers_of.get(code, ()))
+
+    @cached_property
+    def _lots_of(self) -> Mapping[str, Sequence[int]]:
+        lots_of: dict[str, list[int]] = defaultdict(list)
+        for index, code in enumerate(self.lots.item):
+            lots_of[code].append(index)
+        return lots_of
 
     def lots_of(self, item: Item) -> Sequence[int]:
         """The item's lots, as places in the problem."""
-        if self._lots_of is None:
-            self._lots_of = defaultdict(list)
-            for index, code in enumerate(self.lots.item):
-                self._lots_of[code].append(index)
         return self._lots_of.get(item.code, ())
+
+    @cached_property
+    def own_reserved(self) -> Mapping[str, OwnReserved]:
+        """By item, where anything is set aside, what each batch or demand has reserved of each portion."""
+        rows, lots = self.reservations, self.lots
+        found: dict[str, dict[str | int | None, dict[int, int]]] = defaultdict(lambda: defaultdict(dict))
+        for lot, quantity, batch, demand in zip(
+            rows.lot.tolist(), rows.quantity.tolist(), rows.batch, rows.demand, strict=True
+        ):
+            own = found[lots.item[lot]][batch if batch is not None else demand]
+            own[lot] = own.get(lot, 0) + quantity
+        return found
 
     def reasons_of(self, item: Item) -> LotReasons:
         """Why lines take nothing of the item's lots, to be asked by day."""
-        portions = [(index, self.lots[index], self.reserved_on[index]) for index in self.lots_of(item)]
+        portions = [(index, self.lots[index], int(self.reserved_on[index])) for index in self.lots_of(item)]
         return LotReasons(portions, self.from_day, item.min_remaining_days)
-
-    def _order(self, order: Order, number: int, item: Item) -> Supply:
-        received = max(self.from_day, order.due_on)
-        last_day = order.expires_on
-        if last_day is None:
-            last_day = lives_through(received, item.life_days)
-        return Supply(
-            last_day=last_day,
-            here_on=max(self.from_day, order.due_on + item.release_days),
-            kind=ORDER,
-            code=order.order,
-            rest=order.quantity,
-            received_on=received,
-            tie=(order.due_on, number),
-        )
-
-    def _output(self, batch: Batch, output: int, item: Item) -> Supply:
-        planned = batch.planned_for + item.lead_time_days
-        made = max(self.from_day, planned)
-        return Supply(
-            last_day=lives_through(made, item.life_days),
-            here_on=max(self.from_day, planned + item.release_days),
-            kind=FIRM_OUTPUT,
-            code=batch.batch,
-            rest=output,
-            received_on=made,
-        )
 
     def coming_after(self, item: Item, day: int) -> list[Expected]:
         """Every order and firm batch of the item that is here after ``day``, whole, by day and code."""
-        receipts = self._receipts.get(item.code)
-        if receipts is None:
-            rows = [self._order(order, 0, item) for order in self._orders_of.get(item.code, ())]
-            rows.extend(self._output(batch, output, item) for batch, output in self._made_by.get(item.code, ()))
-            rows.sort(key=lambda row: (row.here_on, row.code, row.kind, row.rest))
-            receipts = [Expected(source_name(row), row.rest, row.here_on) for row in rows]
-            self._receipts[item.code] = receipts
-        return receipts[bisect_right(receipts, day, key=lambda each: each.day) :]
+        coming = self._coming.get(item.code)
+        if coming is None:
+            rows, places = self.receipts, self._receipts_of[self.numbers[item.code]]
+            days, kinds, quantities = (column[places].tolist() for column in (rows.here_on, rows.kind, rows.quantity))
+            codes = [rows.code[place] for place in places.tolist()]
+            named = sorted(zip(days, codes, kinds, quantities, places.tolist(), strict=True))
+            coming = [
+                Expected(receipt_name(rows, place), quantity, here_on) for here_on, _, _, quantity, place in named
+            ]
+            self._coming[item.code] = coming
+        return coming[bisect_right(coming, day, key=lambda each: each.day) :]
+
+    @cached_property
+    def _receipts_of(self) -> Sequence[np.ndarray]:
+        """By item number the places of its receipts."""
+        item = self.receipts.item
+        order = np.argsort(item, kind="stable")
+        bounds = np.searchsorted(item[order], np.arange(len(self.order) + 1)).tolist()
+        return [order[bounds[number] : bounds[number + 1]] for number in range(len(self.order))]
 
     def is_ready(self, index: int) -> bool:
         """Whether a portion is released, here and unexpired on the plan's first day."""
@@ -231,11 +295,6 @@ def lives_through(day: int, life_days: int | None) -> int:
     return NEVER if life_days is None else day + life_days
 
 
-def source_name(row: Supply) -> str:
-    """How the answer names a lot, order or firm batch."""
-    return f"{('lot', 'order', 'batch')[row.kind]}:{row.code}"
-
-
 def chosen_formulas(formulas: Iterable[Formula]) -> dict[str, Formula]:
     """The formula each item is made by: preferred, then by code; its highest approved version."""
     chosen: dict[str, Formula] = {}
@@ -252,23 +311,5 @@ def _choice_rank(formula: Formula) -> tuple[bool, str, int]:
     return not formula.preferred, formula.formula, -formula.version
 
 
-def _by_position(formula: Formula) -> Formula:
-    positions = [line.position for line in formula.lines]
-    if all(one <= other for one, other in pairwise(positions)):
-        return formula
-    return replace(formula, lines=tuple(sorted(formula.lines, key=lambda line: line.position)))
-
-
-def check_references(problem: Problem, of_lots: Iterable[str], items: dict[str, Item]) -> None:
-    """Raises PlanError ``unknown_item`` where a row names an item that is not among the problem's."""
-    named = set(of_lots)
-    for rows in (problem.orders, problem.offers, problem.formulas, problem.demands):
-        named.update(row.item for row in rows)
-    for formula in problem.formulas:
-        for line in formula.lines:
-            named.add(line.item)
-            if line.substitutes:
-                named.update(substitute.item for substitute in line.substitutes)
-    missing = sorted(named - items.keys())
-    if missing:
-        raise PlanError("unknown_item", f"no item {missing[0]}")
+def _with_lines(formula: Formula, lines: LinesOf) -> Formula:
+    return formula if isinstance(formula.lines, LinesOf) else replace(formula, lines=lines)

@@ -1,191 +1,112 @@
-"""Firm batches: their lines as columns, and the rows that show how each line is covered.
+"""Firm batches in order of service, their lines and outputs as columns.
 
-A line becomes a need of its own only where its item is netted need by need, and a row only where a plan is
-shown. Pure; the standard library and numpy.
+A line becomes a need of its own only where supply does not cover it, and a row only where a plan is shown (``lines``).
+Pure; the standard library and numpy.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
+from planner.engine.batches import BatchColumns
 from planner.engine.explode import PERCENT, line_quantities, split_charges
-from planner.engine.needs import BATCH_ORDER, NO_PRIORITY, Need
-from planner.engine.problem import Batch, Formula, Item, Line
-from planner.engine.result import BatchCoverage, BatchLine, Expected, SubstituteFree
-
-# A line starts with no lots, nothing expected, no substitutes; a list is put in place when there is
-# something to say. A quarter of a million lines share these, and nobody writes into them.
-_NO_LOTS: list[tuple[str, int]] = []
-_NOTHING_EXPECTED: list[Expected] = []
-_NO_SUBSTITUTES: list[SubstituteFree] = []
-_NONE_PASSED_OVER: list[tuple[str, str]] = []
-
-
-class Head:
-    """What the lines of one batch have in common."""
-
-    __slots__ = ("batch", "code", "day", "formula", "lines", "order", "rows", "shown", "to")
-
-    def __init__(self, batch: Batch, formula: Formula, from_day: int, to_day: int | None) -> None:
-        self.batch, self.formula = batch, formula
-        self.code, self.lines = batch.batch, formula.lines
-        self.day = max(from_day, batch.planned_for)
-        self.order = _batch_order(batch)
-        self.to = "batch:" + batch.batch
-        self.shown = to_day is not None and batch.planned_for <= to_day
-        self.rows: list[BatchLine] = []  # one for each line, where the batch is shown: see ``put_row``
-
-    def put_row(self, place: int, quantity: int) -> BatchLine:
-        """A new row for a line that nothing serves yet."""
-        if not self.rows:
-            self.rows = [_UNWRITTEN] * len(self.lines)
-        row = self.rows[place] = unserved_row(self.lines[place], quantity)
-        return row
-
-
-class FormulaLines:
-    """The lines of formulas as columns, once for each use: the lines of a use together, in order of position."""
-
-    def __init__(self, uses: Sequence[Formula], numbers: Mapping[str, int]) -> None:
-        """``uses``: a formula for each batch; ``numbers`` of the items."""
-        known = {id(formula): formula for formula in uses}
-        begin: dict[int, int] = {}
-        lines: list[Line] = []
-        for key, formula in known.items():
-            begin[key] = len(lines)
-            lines += formula.lines
-        lengths = np.array([len(formula.lines) for formula in uses], dtype=np.int64)
-        self.first = np.cumsum(lengths) - lengths  # of each use
-        self.use_of = np.repeat(np.arange(len(uses)), lengths)
-        self.place = np.arange(len(self.use_of)) - self.first[self.use_of]
-        line = np.array([begin[id(formula)] for formula in uses], dtype=np.int64)[self.use_of] + self.place
-        self.item = np.array([numbers[each.item] for each in lines], dtype=np.int64)[line]
-        self.percent = np.array([each.percent for each in lines], dtype=np.int64)[line]
-        self.single_lot = np.array([each.single_lot for each in lines], dtype=np.bool_)[line]
+from planner.engine.formula_lines import LineColumns
+from planner.engine.needs import BATCH_ORDER, Need
+from planner.engine.problem import Formula
 
 
 class FirmBatches:
-    """The firm batches in order of service, and their lines as columns: by item number, then in order of service.
+    """The firm batches in order of service, and their lines: by item number, then in order of service.
 
-    ``bounds[n]`` to ``bounds[n + 1]`` are the lines of item number n.
+    Of each batch ``batch`` is its place in the problem and ``day`` the day its lines are needed. Of each line
+    ``head_of`` is its batch in order of service, ``place_of`` its place among the batch's, ``line`` its place among
+    the lines of all formulas. ``bounds[n]`` to ``bounds[n + 1]`` are the lines of item number n.
     """
 
     def __init__(
         self,
-        batches: Iterable[tuple[Batch, Formula]],
-        numbers: Mapping[str, int],
+        batches: BatchColumns,
+        formulas: Sequence[Formula],
+        lines: LineColumns,
+        first_line: np.ndarray,
+        past_line: np.ndarray,
+        item_of_line: np.ndarray,
+        items: int,
         from_day: int,
-        to_day: int | None,
     ) -> None:
-        """``batches`` with their formulas, whose lines are in order of position; ``numbers`` of the items.
+        """``first_line`` and ``past_line`` of each formula among ``lines``, which have item numbers below ``items``."""
+        self.batches, self.lines = batches, lines
+        day = np.maximum(from_day, batches.planned_for)
+        status = np.array([BATCH_ORDER[each] for each in batches.status], dtype=np.int64)
+        self.batch = np.lexsort((ranks(batches.code), batches.priority, status, day))
+        self.number_of_batch = {batches.code[place]: number for number, place in enumerate(self.batch.tolist())}
 
-        Batches up to ``to_day`` are shown; None: none is, and no rows are made.
-        """
-        self.heads = [Head(batch, formula, from_day, to_day) for batch, formula in batches]
-        self.heads.sort(key=lambda head: (head.day, head.order))
-        self.number_of_batch = {head.code: number for number, head in enumerate(self.heads)}
-        days = np.array([head.day for head in self.heads], dtype=np.int64)
-        lines = FormulaLines([head.formula for head in self.heads], numbers)
+        formula = batches.formula[self.batch]
+        self.line_count = (past_line - first_line)[formula]
+        first = np.cumsum(self.line_count) - self.line_count
+        use_of = np.repeat(np.arange(len(formula)), self.line_count)
+        place = np.arange(len(use_of)) - first[use_of]
+        line = first_line[formula][use_of] + place
+        quantity = self._quantities(formulas, formula, first, use_of, lines.percent[line])
         # Stable, so that the lines of one item stay in order of service.
-        by_item = np.argsort(_narrow(lines.item, len(numbers)), kind="stable")
-        self.item = lines.item[by_item]
-        self.quantity = self._quantities(lines)[by_item]
-        self.single_lot = lines.single_lot[by_item]
-        self.head_of = lines.use_of[by_item]
-        self.place_of = lines.place[by_item]
-        self.day = days[self.head_of]
-        self.bounds = np.searchsorted(self.item, np.arange(len(numbers) + 1)).tolist()
-        self._short: list[tuple[BatchLine, Line, int]] = []
+        by_item = np.argsort(_narrow(item_of_line[line], items), kind="stable")
+        self.line, self.head_of, self.place_of = line[by_item], use_of[by_item], place[by_item]
+        self.item, self.quantity = item_of_line[self.line], quantity[by_item]
+        self.single_lot = lines.single_lot[self.line]
+        self.day = day[self.batch][self.head_of]
+        self.bounds = np.searchsorted(self.item, np.arange(items + 1)).tolist()
 
-    def _quantities(self, lines: FormulaLines) -> np.ndarray:
+    def __len__(self) -> int:
+        return len(self.batch)
+
+    def _quantities(
+        self,
+        formulas: Sequence[Formula],
+        formula: np.ndarray,
+        first: np.ndarray,
+        use_of: np.ndarray,
+        percent: np.ndarray,
+    ) -> np.ndarray:
         """What each line still needs, batch by batch: its own quantity or the formula's, less what is weighed."""
-        charges = np.array([head.batch.charge for head in self.heads], dtype=np.int64)
-        quantities = split_charges(charges, lines.percent, lines.use_of)
-        for head, begin in zip(self.heads, lines.first.tolist(), strict=True):
-            batch, whole = head.batch, slice(begin, begin + len(head.lines))
-            if head.formula.basis != PERCENT:
-                quantities[whole] = line_quantities(head.formula, batch.charge)
-            if batch.required or batch.weighed:
-                quantities[whole] = [
-                    max(0, batch.required.get(line.position, quantity) - batch.weighed.get(line.position, 0))
-                    for line, quantity in zip(head.lines, quantities[whole].tolist(), strict=True)
-                ]
+        batches, charges = self.batches, self.batches.charge[self.batch]
+        quantities = split_charges(charges, percent, use_of)
+        per_unit = np.array([each.basis != PERCENT for each in formulas], dtype=np.bool_)
+        for head in np.flatnonzero(per_unit[formula]).tolist() if len(formula) else ():
+            whole = slice(first[head], first[head] + self.line_count[head])
+            quantities[whole] = line_quantities(formulas[formula[head]], int(charges[head]))
+        head_of_batch = np.argsort(self.batch)
+        for place in batches.required.keys() | batches.weighed.keys():
+            head = int(head_of_batch[place])
+            required, weighed = batches.required.get(place, {}), batches.weighed.get(place, {})
+            for at, line in enumerate(formulas[formula[head]].lines, start=int(first[head])):
+                quantity = required.get(line.position, int(quantities[at])) - weighed.get(line.position, 0)
+                quantities[at] = max(0, quantity)
         return quantities
 
-    def needs(self, places: np.ndarray, open_quantities: Iterable[int], item: Item) -> Iterator[Need]:
-        """The needs of some lines of one item, each with the row it fills where the batch is shown."""
-        min_remaining_days = item.min_remaining_days
-        for of_head, of_batch, quantity, open_quantity in zip(
-            self.head_of[places].tolist(),
-            self.place_of[places].tolist(),
-            self.quantity[places].tolist(),
-            open_quantities,
-            strict=True,
-        ):
-            head = self.heads[of_head]
-            line, day = head.lines[of_batch], head.day
-            row: BatchLine | None = None
-            if head.shown:
-                row = head.put_row(of_batch, quantity)
-                if line.substitutes:
-                    self._short.append((row, line, day))
-            valid_through = day + min_remaining_days
-            need = Need(
-                day, head.order, line.position, quantity, valid_through, head.to, head.code, line.single_lot, row
-            )
-            need.open = open_quantity
-            yield need
+    def need(self, place: int, valid_through: int) -> Need:
+        """The need of one line."""
+        code = self.batches.code[self.batch[self.head_of[place]]]
+        return Need(
+            int(self.day[place]),
+            (),
+            int(self.lines.position[self.line[place]]),
+            int(self.quantity[place]),
+            valid_through,
+            "batch:" + code,
+            single_lot=bool(self.single_lot[place]),
+            line=place,
+        )
 
-    def coverage(self) -> list[BatchCoverage]:
-        """The shown batches by day and code, once every line has its row."""
-        shown = [
-            BatchCoverage(head.batch.batch, head.formula.item, head.batch.planned_for, _coverage(head.rows), head.rows)
-            for head in self.heads
-            if head.shown
-        ]
-        return sorted(shown, key=lambda each: (each.planned_for, each.batch))
 
-    def short_with_substitutes(self) -> Iterable[tuple[BatchLine, Line, int]]:
-        """The shown lines that are short and have substitutes: the row, the formula's line, the day."""
-        return [each for each in self._short if each[0].short]
+def ranks(texts: Sequence[str]) -> np.ndarray:
+    """The place of each text among all of them sorted; equal ones keep their order."""
+    ranks = np.empty(len(texts), dtype=np.int64)
+    ranks[sorted(range(len(texts)), key=texts.__getitem__)] = np.arange(len(texts))
+    return ranks
 
 
 def _narrow(values: np.ndarray, bound: int) -> np.ndarray:
     """The same values below ``bound`` in two bytes where they fit: numpy sorts those in linear time."""
     return values.astype(np.uint16) if bound <= 1 << 16 else values
-
-
-def unserved_row(line: Line, quantity: int) -> BatchLine:
-    """The row of a line that nothing serves yet. Its lists are shared: put another in place, write into none."""
-    return BatchLine(
-        line.position,
-        line.phase,
-        line.item,
-        quantity,
-        _NO_LOTS,
-        _NOTHING_EXPECTED,
-        quantity,
-        0,
-        _NO_SUBSTITUTES,
-        _NONE_PASSED_OVER,
-    )
-
-
-_UNWRITTEN = BatchLine(0, "", "", 0, _NO_LOTS, _NOTHING_EXPECTED, 0, 0, _NO_SUBSTITUTES, _NONE_PASSED_OVER)
-
-
-def _batch_order(batch: Batch) -> tuple[int, int, str]:
-    priority = NO_PRIORITY if batch.priority is None else batch.priority
-    return BATCH_ORDER[batch.status], priority, batch.batch
-
-
-def _coverage(rows: list[BatchLine]) -> str:
-    coverage = "covered"
-    for row in rows:
-        if row.short:
-            return "short"
-        if row.expected:
-            coverage = "expected"
-    return coverage

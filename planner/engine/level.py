@@ -6,32 +6,29 @@ above are netted. Pure; the standard library and numpy.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 
-from planner.engine.book import Book, OwnReserved
+from planner.engine.book import Book
 from planner.engine.needs import Need, order_of_service
-from planner.engine.netting import Netting, floor_looked_at_from
+from planner.engine.netting import ItemNeeds, Netting, floor_looked_at_from
+from planner.engine.pegs import Pegs, Taken, in_order_of_lines
 from planner.engine.problem import NEVER
 from planner.engine.propose import source_of
 from planner.engine.sweep import Floors, NeedColumns, SupplyColumns, Swept, sweep
-
-Parts = list[tuple[int, int]]  # rows of the stock and what is taken of each
 
 UNCOUNTED = 1 << 62  # a quantity that no column holds: the sweep leaves such sums alone
 
 
 class Served(NamedTuple):
-    """Of one level what the closed form served. Pegs are sorted by line; lines are places in ``FirmBatches``."""
+    """Of one level what supply serves of the lines of firm batches, and what the closed form served of all needs."""
 
     needs: int  # of the level, served or not
-    lines: np.ndarray  # the lines of firm batches that it served, ascending
-    peg_line: np.ndarray
-    peg_row: np.ndarray  # places in ``Book.stock``
-    peg_quantity: np.ndarray
-    # (item number, day) with what was needed and, all of it, served.
+    lines: np.ndarray  # the lines of firm batches that the closed form served, ascending
+    pegs: Pegs  # of one line together and in the order in which they were taken
+    # (item number, day) with what was needed and, all of it, served by the closed form.
     item: np.ndarray
     day: np.ndarray
     gross: np.ndarray
@@ -81,75 +78,47 @@ class LevelNeeds:
         self.columns = NeedColumns(item, day, valid_through, open_quantity, single_lot & ~self.drawn[item])
         self.bounds = np.searchsorted(item, np.arange(len(items) + 1)).tolist()
 
-    def keep_reservations(self) -> dict[int, Parts]:
+    def keep_reservations(self) -> Pegs:
         """Give each need what its batch or demand has reserved of usable portions, before all needs.
 
-        What is reserved beyond that, or of a portion that the need cannot use, stays withheld. Answers by line
-        of a firm batch the rows of the stock it keeps.
+        What is reserved beyond that, or of a portion that the need cannot use, stays withheld. Answers what lines of
+        firm batches keep.
         """
-        book = self.book
-        kept: dict[int, Parts] = {}
-        with_reservations = [
-            number - self.first
-            for number in range(self.first, self.last)
-            if book.order[number].code in book.reservations_of and not book.order[number].drawn
-        ]
-        if not with_reservations:
-            return kept
-        # By holder, a number that needs have too: what it has reserved, as rows of the stock with quantities.
-        waiting: dict[int, list[list[int]]] = {}
-        places, number_of_batch = book.places_of_lots, book.firm.number_of_batch
-        for item in with_reservations:
-            code = book.order[self.first + item].code
-            book.own_reserved[code] = own_reserved = _by_owner(book, code)
-            for owner, own in own_reserved.items():
-                number = number_of_batch.get(owner) if isinstance(owner, str) else _after_batches(book, owner)
-                usable = [[places[lot], quantity] for lot, quantity in own.items() if places[lot] >= 0]
-                if usable and number is not None:
-                    usable.sort()
-                    waiting[item * self._holder_count + number] = usable
-        if not waiting:
-            return kept
+        book, needs, stock = self.book, self.columns, self.book.stock
+        rows = book.reserved_rows
+        mine = np.flatnonzero((rows.item >= self.first) & (rows.item < self.last))
+        kept = Taken([], [], [])
+        if not len(mine) or not len(self.source):
+            return kept.pegs()
+        # Item and holder as one number, which needs have too.
+        key = (rows.item[mine] - self.first) * book.holders + rows.holder[mine]
+        order = np.lexsort((rows.row[mine], key))
+        key, row, left = key[order], rows.row[mine][order].tolist(), rows.quantity[mine][order].tolist()
         holder = self._holders()
-        holding = self._may_hold(holder, waiting)
-        needs, stock = self.columns, book.stock
-        for place, of, day, valid_through, still_open, source in zip(
+        begin, past = (np.searchsorted(key, holder, side=side) for side in ("left", "right"))
+        holding = np.flatnonzero(past > begin)
+        here_on, last_day, source_of_row = (
+            column[row].tolist() for column in (stock.here_on, stock.last_day, stock.source)
+        )
+        for place, first, end, day, valid_through, still_open, source in zip(
             holding.tolist(),
-            holder[holding].tolist(),
-            needs.day[holding].tolist(),
-            needs.valid_through[holding].tolist(),
-            needs.open[holding].tolist(),
-            self.source[holding].tolist(),
+            *(
+                column[holding].tolist()
+                for column in (begin, past, needs.day, needs.valid_through, needs.open, self.source)
+            ),
             strict=True,
         ):
             rest = still_open
-            for each in waiting.get(of, ()):
-                row, left = each
-                if left and rest and stock.here_on[row] <= day and stock.last_day[row] >= valid_through:
-                    part = min(left, rest)
-                    each[1] -= part
+            for at in range(first, end):
+                if left[at] and rest and here_on[at] <= day and last_day[at] >= valid_through:
+                    part = min(left[at], rest)
+                    left[at] -= part
                     rest -= part
-                    book.reserved_used[int(stock.source[row])] += part
+                    book.reserved_used[source_of_row[at]] += part
                     if source >= 0:
-                        kept.setdefault(source, []).append((row, part))
-            if rest != still_open:
-                needs.open[place] = rest
-        return kept
-
-    def _may_hold(self, holder: np.ndarray, waiting: Mapping[int, object]) -> np.ndarray:
-        """The needs, in order of service, of an item and of a holder for which anything is reserved."""
-        held = np.fromiter(waiting, dtype=np.int64, count=len(waiting))
-        items, holders = np.divmod(held, self._holder_count)
-        of_items, of_holders = (
-            np.zeros(self.last - self.first, dtype=np.bool_),
-            np.zeros(self._holder_count, dtype=np.bool_),
-        )
-        of_items[items], of_holders[holders] = True, True
-        return np.flatnonzero((holder >= 0) & of_items[self.columns.item] & of_holders[holder % self._holder_count])
-
-    @property
-    def _holder_count(self) -> int:
-        return len(self.book.firm.heads) + len(self.book.problem.demands)
+                        kept.add(source, row[at], part)
+            needs.open[place] = rest
+        return kept.pegs()
 
     def _holders(self) -> np.ndarray:
         """Of each need one number for its item and whoever may have reserved for it; -1 where nobody can."""
@@ -157,31 +126,30 @@ class LevelNeeds:
         holder = np.full(len(self.source), -1, dtype=np.int64)
         holder[firm] = self.book.firm.head_of[self.source[firm]]
         for place in np.flatnonzero(~firm).tolist():
-            owner = self.others[-1 - int(self.source[place])].owner
-            number = None if isinstance(owner, str) else _after_batches(self.book, owner)
-            holder[place] = -1 if number is None else number
-        return np.where(holder < 0, -1, self.columns.item * self._holder_count + holder)
+            demand = self.others[-1 - int(self.source[place])].demand
+            if demand is not None:
+                holder[place] = len(self.book.firm) + demand
+        return np.where(holder < 0, -1, self.columns.item * self.book.holders + holder)
 
-    def needs_from(self, number: int, place: int, kept: Mapping[int, Parts]) -> list[Need]:
-        """One item's needs from a place on, as objects in order of service."""
-        book = self.book
+    def needs_from(self, number: int, place: int) -> ItemNeeds:
+        """One item's needs from a place on, in order of service."""
         rest = slice(place, self.bounds[number - self.first + 1])
-        source, open_quantity = self.source[rest], self.columns.open[rest]
-        firm = source >= 0
-        of_batches = book.firm.needs(source[firm], open_quantity[firm].tolist(), book.order[number])
-        found = []
-        for of, quantity, still_open in zip(
-            source.tolist(), self.quantity[rest].tolist(), open_quantity.tolist(), strict=True
-        ):
-            if of < 0:
-                need = self.others[-1 - of]
-                need.open -= quantity - still_open
-            else:
-                need = next(of_batches)
-                if of in kept:
-                    need.reserved = [(book.stock.row(row), part) for row, part in kept[of]]
-            found.append(need)
-        return found
+        columns, source = self.columns, self.source[rest]
+        quantity, still_open = self.quantity[rest].tolist(), columns.open[rest].tolist()
+        for at in np.flatnonzero(self.quantity[rest] >= UNCOUNTED).tolist():
+            need = self.others[-1 - int(source[at])]
+            still_open[at] += need.quantity - quantity[at]
+            quantity[at] = need.quantity
+        return ItemNeeds(
+            self.book.firm,
+            self.others,
+            columns.day[rest].tolist(),
+            columns.valid_through[rest].tolist(),
+            quantity,
+            still_open,
+            columns.single_lot[rest].tolist(),
+            source.tolist(),
+        )
 
 
 def net_level(book: Book, first: int, last: int) -> Served:
@@ -192,16 +160,12 @@ def net_level(book: Book, first: int, last: int) -> Served:
     swept = swept._replace(served=swept.served | level.drawn[level.columns.item])  # never short, whatever the sums
     rows = slice(book.stock.bounds[first], book.stock.bounds[last])
     book.stock.rest[rows] = swept.rest
-    portions = np.flatnonzero(book.stock.source[rows] >= 0) + rows.start
-    book.lots_left[book.stock.source[portions]] = book.stock.rest[portions]
-    book.kept |= kept
-    served = _served(level, swept, rows.start)
-    for item in np.flatnonzero(swept.unfinished).tolist():
-        number = first + item
-        if not level.drawn[item]:
-            place = level.bounds[item] + int(swept.served[level.bounds[item] : level.bounds[item + 1]].sum())
-            Netting(book, number, level.needs_from(number, place, kept)).run()
-    return served
+    netted = Taken([], [], [])
+    for item in np.flatnonzero(swept.unfinished & ~level.drawn).tolist():
+        begin, past = level.bounds[item], level.bounds[item + 1]
+        place = begin + int(np.count_nonzero(swept.served[begin:past]))
+        Netting(book, first + item, level.needs_from(first + item, place), netted).run()
+    return _served(level, swept, rows.start, kept, netted.pegs())
 
 
 def _supply(book: Book, first: int, last: int) -> SupplyColumns:
@@ -219,8 +183,13 @@ def _floors(book: Book, first: int, last: int) -> Floors:
     return Floors(_column(quantity), _column(looked_at_from))
 
 
-def _served(level: LevelNeeds, swept: Swept, first_row: int) -> Served:
+def _served(level: LevelNeeds, swept: Swept, first_row: int, kept: Pegs, netted: Pegs) -> Served:
     of_batches = level.source[swept.peg_need] >= 0
+    of_sweep = Pegs(
+        level.source[swept.peg_need[of_batches]],
+        swept.peg_row[of_batches] + first_row,
+        swept.peg_quantity[of_batches],
+    )
     needs = np.flatnonzero(swept.served)
     item, day = level.columns.item[needs], level.columns.day[needs]
     new = np.flatnonzero(np.concatenate([[True], (np.diff(item) != 0) | (np.diff(day) != 0)])) if len(needs) else needs
@@ -228,27 +197,11 @@ def _served(level: LevelNeeds, swept: Swept, first_row: int) -> Served:
     return Served(
         needs=len(level.source),
         lines=lines[lines >= 0],
-        peg_line=level.source[swept.peg_need[of_batches]],
-        peg_row=swept.peg_row[of_batches] + first_row,
-        peg_quantity=swept.peg_quantity[of_batches],
+        pegs=in_order_of_lines((kept, of_sweep, netted)),
         item=item[new] + level.first,
         day=day[new],
         gross=np.add.reduceat(level.quantity[needs], new) if len(needs) else needs,
     )
-
-
-def _after_batches(book: Book, demand: int | None) -> int | None:
-    """The number of a demand among holders: after the batches."""
-    return None if demand is None else len(book.firm.heads) + demand
-
-
-def _by_owner(book: Book, code: str) -> OwnReserved:
-    owners: OwnReserved = {}
-    for reservation in book.reservations_of[code]:
-        owner = reservation.batch if reservation.batch is not None else reservation.demand
-        own = owners.setdefault(owner, {})
-        own[reservation.lot] = own.get(reservation.lot, 0) + reservation.quantity
-    return owners
 
 
 def _column(values: Sequence[int]) -> np.ndarray:

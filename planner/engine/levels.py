@@ -1,11 +1,13 @@
 """Low-level codes: the order in which items are planned, and the loops that forbid one.
 
-Pure; imports the standard library and the engine's error only.
+Pure; imports the standard library, numpy and the engine's error only.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
+
+import numpy as np
 
 from planner.engine.result import PlanError
 
@@ -41,6 +43,28 @@ def low_level_codes(uses: Mapping[str, Iterable[str]]) -> dict[str, int]:
         path = _loop_among(below, [item for item in used_in if item not in codes])
         raise PlanError("loop", "a formula reaches itself: " + " > ".join(path), path)
     return codes
+
+
+SHALLOW = 64  # levels: no method of a workshop is as deep; whatever is goes by the other way
+
+
+def levels_of(made: np.ndarray, part: np.ndarray, codes: Sequence[str]) -> list[int]:
+    """``low_level_codes`` over columns: of each use the places of what is made and of its part among ``codes``.
+
+    Raises PlanError ``loop`` as it does.
+    """
+    level = np.zeros(len(codes), dtype=np.int64)
+    for _ in range(SHALLOW):
+        deeper = level.copy()
+        np.maximum.at(deeper, part, level[made] + 1)
+        if np.array_equal(deeper, level):
+            return deeper.tolist()
+        level = deeper
+    uses: dict[str, set[str]] = {code: set() for code in codes}
+    for one, other in zip(made.tolist(), part.tolist(), strict=True):
+        uses[codes[one]].add(codes[other])
+    found = low_level_codes(uses)
+    return [found[code] for code in codes]
 
 
 def find_loop(uses: Mapping[str, Iterable[str]]) -> tuple[str, ...] | None:

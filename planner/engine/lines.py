@@ -1,104 +1,145 @@
-"""Lines of firm batches that the closed form served, written as the rows that a plan shows. Pure.
-
-The other lines have their rows already: netting wrote them need by need.
-"""
+"""Lines of firm batches written as the rows that a plan shows. Pure; the standard library and numpy."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
-from planner.engine.book import Asked, Book
+from planner.engine.book import Book
 from planner.engine.level import Served
-from planner.engine.netting import write_takes
-from planner.engine.passed_over import LotReasons
+from planner.engine.pegs import Pegs, Taken, in_order_of_lines
+from planner.engine.problem import Line
+from planner.engine.result import BatchCoverage, BatchLine, Expected, SubstituteFree
+
+# A line starts with no lots, nothing expected, no substitutes; a list is put in place when there is
+# something to say. A quarter of a million lines share these, and nobody writes into them.
+_NO_LOTS: list[tuple[str, int]] = []
+_NOTHING_EXPECTED: list[Expected] = []
+_NO_SUBSTITUTES: list[SubstituteFree] = []
+_NONE_PASSED_OVER: list[tuple[str, str]] = []
+
+_UNWRITTEN = BatchLine(0, "", "", 0, _NO_LOTS, _NOTHING_EXPECTED, 0, 0, _NO_SUBSTITUTES, _NONE_PASSED_OVER)
+
+ShortLine = tuple[BatchLine, Line, int]  # with the formula's line and the day
 
 
-def write_lines(book: Book, levels: Sequence[Served]) -> None:
-    """Put a row in place for each line of a shown batch that has none yet, and name the lots passed over."""
-    _write_unneeded(book)
-    for served in levels:
-        for first, last in _items_of(book, served.lines):
-            number = int(book.firm.item[served.lines[first]])
-            reasons = book.reasons_of(book.order[number])
-            _write_item(book, served, first, last, reasons)
-            # The days of netting come after those of the closed form.
-            _name_passed_over(book.asked.pop(number, ()), reasons)
-    for number, asked in book.asked.items():
-        _name_passed_over(asked, book.reasons_of(book.order[number]))
-    book.asked.clear()
-
-
-def _name_passed_over(asked: Iterable[Asked], reasons: LotReasons) -> None:
-    for row, day, own_reserved, too_small in asked:
-        row.passed_over = reasons.for_line(day, own_reserved or {}, too_small)
-
-
-def _write_unneeded(book: Book) -> None:
-    """Lines that need nothing: of a charge too small for them, or weighed already."""
+def write_lines(book: Book, levels: Sequence[Served]) -> tuple[list[BatchCoverage], list[ShortLine]]:
+    """The batches to show, by day and code, with a row for each line; and the short lines that have substitutes."""
     firm = book.firm
-    for place in np.flatnonzero(firm.quantity == 0).tolist():
-        head = firm.heads[int(firm.head_of[place])]
-        if head.shown:
-            head.put_row(int(firm.place_of[place]), 0)
+    shown = firm.batches.planned_for[firm.batch] <= book.to_day
+    rows: list[list[BatchLine]] = [
+        [_UNWRITTEN] * count if show else []
+        for count, show in zip(firm.line_count.tolist(), shown.tolist(), strict=True)
+    ]
+    writing = _Writing(book, in_order_of_lines([Taken([], [], []).pegs(), *(level.pegs for level in levels)]), rows)
+    for number in range(len(book.order)):
+        places = np.arange(firm.bounds[number], firm.bounds[number + 1])
+        places = places[shown[firm.head_of[places]]]
+        if len(places):
+            writing.write_item(number, places)
+    batches = [
+        BatchCoverage(
+            firm.batches.code[place],
+            book.formulas[firm.batches.formula[place]].item,
+            int(firm.batches.planned_for[place]),
+            _coverage(rows[head]),
+            rows[head],
+        )
+        for head, place in enumerate(firm.batch.tolist())
+        if shown[head]
+    ]
+    return sorted(batches, key=lambda each: (each.planned_for, each.batch)), writing.short
 
 
-def _items_of(book: Book, lines: np.ndarray) -> Iterable[tuple[int, int]]:
-    """The stretches of ``lines`` that belong to one item."""
-    if not len(lines):
-        return []
-    edges = np.flatnonzero(np.diff(book.firm.item[lines])) + 1
-    return zip([0, *edges.tolist()], [*edges.tolist(), len(lines)], strict=True)
+class _Writing:
+    """Rows of lines being put in their places, item by item."""
+
+    def __init__(self, book: Book, pegs: Pegs, rows: list[list[BatchLine]]) -> None:
+        self.book, self.pegs, self.rows = book, pegs, rows
+        self.short: list[ShortLine] = []
+
+    def write_item(self, number: int, places: np.ndarray) -> None:
+        """The rows of one item's lines, in order of service."""
+        book, firm, pegs = self.book, self.book.firm, self.pegs
+        item, reasons = book.order[number], book.reasons_of(book.order[number])
+        own_reserved = book.own_reserved.get(item.code, {})
+        first_peg, past_peg = (np.searchsorted(pegs.line, places, side=side).tolist() for side in ("left", "right"))
+        start, past = first_peg[0], past_peg[-1]
+        taken = [
+            (self._ready_lot(row), row, quantity)
+            for row, quantity in zip(pegs.row[start:past].tolist(), pegs.quantity[start:past].tolist(), strict=True)
+        ]
+        codes = (
+            [firm.batches.code[place] for place in firm.batch[firm.head_of[places]].tolist()] if own_reserved else ()
+        )
+        for at, (place, head, of_batch, of_formula, quantity, day, begin, end) in enumerate(
+            zip(
+                places.tolist(),
+                *(
+                    column[places].tolist()
+                    for column in (firm.head_of, firm.place_of, firm.line, firm.quantity, firm.day)
+                ),
+                first_peg,
+                past_peg,
+                strict=True,
+            )
+        ):
+            line = book.lines.row(of_formula)
+            row = self.rows[head][of_batch] = BatchLine(
+                line.position, line.phase, line.item, quantity, _NO_LOTS, _NOTHING_EXPECTED,
+                quantity, 0, _NO_SUBSTITUTES, _NONE_PASSED_OVER,
+            )  # fmt: skip
+            if item.drawn:
+                row.short = 0
+                continue
+            if not quantity:
+                continue
+            parts = taken[begin - start : end - start]
+            if len(parts) == 1 and parts[0][0] is not None and parts[0][2] == quantity:  # by far the most common case
+                row.lots, row.short = [(parts[0][0], quantity)], 0
+            else:
+                self._write_parts(row, parts)
+                row.proposed = book.proposed.get(place, 0)
+                if row.short and line.substitutes:
+                    self.short.append((row, line, day))
+            own = own_reserved.get(codes[at]) if own_reserved else None
+            too_small = book.too_small.get(place, ())
+            if own or too_small:
+                # A lot of which something reserved was taken is not passed over, however small its rest.
+                lots = {self.book.stock.lot_of(peg) for _, peg, _ in parts} if too_small else ()
+                row.passed_over = reasons.for_line(day, own or {}, [lot for lot in too_small if lot not in lots])
+            else:
+                row.passed_over = reasons.on(day)
+
+    def _ready_lot(self, row: int) -> str | None:
+        """The lot's number where a row of the stock is a lot that is ready."""
+        stock = self.book.stock
+        return stock.lot_of(row) if stock.ready[row] else None
+
+    def _write_parts(self, row: BatchLine, parts: Sequence[tuple[str | None, int, int]]) -> None:
+        """Lots that are ready, and what is expected."""
+        stock = self.book.stock
+        lots: dict[str, int] = {}
+        expected: dict[tuple[int, str], int] = {}  # by day, then source
+        for lot, place, quantity in parts:
+            row.short -= quantity
+            if lot is not None:
+                lots[lot] = lots.get(lot, 0) + quantity
+            else:
+                key = (int(stock.here_on[place]), stock.source_name(place))
+                expected[key] = expected.get(key, 0) + quantity
+        if lots:
+            row.lots = list(lots.items())
+        if expected:
+            row.expected = [Expected(source, expected[day, source], day) for day, source in sorted(expected)]
 
 
-def _write_item(book: Book, served: Served, first: int, last: int, reasons: LotReasons) -> None:
-    """The rows of one item's served lines, in order of service."""
-    firm = book.firm
-    lines = served.lines[first:last]
-    item = book.order[int(firm.item[lines[0]])]
-    first_peg = np.searchsorted(served.peg_line, lines, side="left").tolist()
-    past_peg = np.searchsorted(served.peg_line, lines, side="right").tolist()
-    own_reserved = book.own_reserved.get(item.code, {})
-    start = first_peg[0]
-    pegs = slice(start, past_peg[-1])
-    peg_row, peg_quantity = served.peg_row[pegs].tolist(), served.peg_quantity[pegs].tolist()
-    codes = _Codes(book)
-    for line, head_of, of_batch, quantity, begin, end in zip(
-        lines.tolist(),
-        firm.head_of[lines].tolist(),
-        firm.place_of[lines].tolist(),
-        firm.quantity[lines].tolist(),
-        first_peg,
-        past_peg,
-        strict=True,
-    ):
-        head = firm.heads[head_of]
-        if not head.shown:
-            continue
-        row = head.put_row(of_batch, quantity)
-        if item.drawn:
-            row.short = 0
-            continue
-        own = own_reserved.get(head.code) if own_reserved else None
-        code = codes[peg_row[begin - start]] if end == begin + 1 and not own else None
-        if code is not None:  # one lot that is ready: by far the most common case
-            row.lots = [(code, quantity)]
-            row.short = 0
-        else:
-            taken = zip(peg_row[begin - start : end - start], peg_quantity[begin - start : end - start], strict=True)
-            parts = [*book.kept.get(line, ()), *taken]
-            write_takes(row, [(book.stock.row(place), part) for place, part in parts])
-        row.passed_over = reasons.for_line(head.day, own, ()) if own else reasons.on(head.day)
-
-
-class _Codes(dict[int, str | None]):
-    """By row of the stock the lot's number; None where the row is not a lot that is ready."""
-
-    def __init__(self, book: Book) -> None:
-        super().__init__()
-        self._stock, self._lots = book.stock, book.lots
-
-    def __missing__(self, place: int) -> str | None:
-        code = self[place] = self._lots.lot[self._stock.source[place]] if self._stock.ready[place] else None
-        return code
+def _coverage(rows: Sequence[BatchLine]) -> str:
+    coverage = "covered"
+    for row in rows:
+        if row.short:
+            return "short"
+        if row.expected:
+            coverage = "expected"
+    return coverage

@@ -17,6 +17,7 @@ from planner.engine.explode import (
     line_quantities,
     raised,
 )
+from planner.engine.formula_lines import single_lot_lines
 from planner.engine.problem import WHOLE, Formula, Line
 from planner.engine.result import PlanError
 
@@ -92,7 +93,7 @@ def single_lot_limits(
 ) -> list[Limit]:
     """The limits that single-lot lines set to a making of ``item``, given the ``largest_charges``."""
     outputs: dict[str, int | None] = {}
-    for line in chosen[item].lines:
+    for _, line in single_lot_lines(chosen[item]):
         charge = charges.get(line.item)
         if charge is not None:
             outputs[line.item] = formula_output(chosen[line.item], charge)
@@ -102,9 +103,8 @@ def single_lot_limits(
 def _limits(formula: Formula, outputs: Mapping[str, int | None], drawn: Collection[str]) -> list[Limit]:
     return [
         (place, limit)
-        for place, line in enumerate(formula.lines)
-        if line.single_lot
-        and line.item not in drawn
+        for place, line in single_lot_lines(formula)
+        if line.item not in drawn
         # A line of 0 needs no lot and so sets no limit.
         and (line.percent or line.per_unit)
         and (limit := outputs.get(line.item)) is not None

@@ -9,32 +9,52 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from heapq import heappop, heappush
+from typing import NamedTuple
 
 from planner.engine.allocate import SURPLUS, Shelf, Supply, Takes, surplus_row
-from planner.engine.book import Book, source_name
+from planner.engine.book import Book
+from planner.engine.firm import FirmBatches
 from planner.engine.needs import Need
+from planner.engine.pegs import Taken
 from planner.engine.problem import NEVER, Item
 from planner.engine.propose import Buying, LaterUse, Making, OpenNeeds, source_of
-from planner.engine.result import BatchLine, Expected
 
 ENDLESS = 1 << 60
+
+
+class ItemNeeds(NamedTuple):
+    """One item's needs in order of service, by column. ``source`` as in ``LevelNeeds``."""
+
+    firm: FirmBatches
+    others: Sequence[Need]
+    day: list[int]
+    valid_through: list[int]
+    quantity: list[int]
+    open: list[int]  # what reservations leave to serve
+    single_lot: list[bool]
+    source: list[int]
+
+    def need(self, place: int) -> Need:
+        source = self.source[place]
+        return self.firm.need(source, self.valid_through[place]) if source >= 0 else self.others[-1 - source]
+
+    def safety_only(self, place: int) -> bool:
+        source = self.source[place]
+        return source < 0 and self.others[-1 - source].safety_only
 
 
 class Netting:
     """One item being netted, from the first of ``needs`` on; what came before is served and gone from the stock."""
 
-    def __init__(self, book: Book, number: int, needs: Sequence[Need]) -> None:
-        """``needs`` in order of service, reservations taken off."""
-        self.book, self.number = book, number
+    def __init__(self, book: Book, number: int, needs: ItemNeeds, taken: Taken) -> None:
+        """What lines of firm batches take is added to ``taken``."""
+        self.book, self.number, self.needs, self.taken = book, number, needs, taken
         self.item = item = book.order[number]
-        self.needs = needs
         self.supply = book.stock.rows_of(number)
         self.source: Making | Buying | None = source_of(book, item)
         self.first_buy = len(book.buys)
         self.runs_out_on: int | None = None
-        self.own_reserved = book.own_reserved.get(item.code, {})
         self.shelf = Shelf(self.supply)
-        self.asked = book.asked[number]
         self.later_from = 0  # place of the first need after the day being netted
         self.floor_from = NEVER
         self.floor_days: list[int] = []
@@ -43,72 +63,56 @@ class Netting:
 
     def run(self) -> None:
         """Day by day: serve the needs in order, look at the safety floor, propose for what is open."""
-        needs, book = self.needs, self.book
-        place, count = 0, len(needs)
+        days, book = self.needs.day, self.book
+        place, count = 0, len(days)
         while place < count or self.floor_days:
-            day = needs[place].day if place < count else NEVER
+            day = days[place] if place < count else NEVER
             while self.floor_days and self.floor_days[0] <= day:
                 day = heappop(self.floor_days)
             first = place
-            while place < count and needs[place].day == day:
+            while place < count and days[place] == day:
                 place += 1
             self.later_from = place
-            self._net_day(day, needs[first:place])
+            self._net_day(day, first, place)
         for row in self.supply:
-            if row.lot_index >= 0:
-                book.lots_left[row.lot_index] = row.rest
+            book.stock.rest[row.place] = row.rest
         for _, buy in book.buys[self.first_buy :]:
             buy.runs_out_on = self.runs_out_on
 
-    def _net_day(self, day: int, todays: Sequence[Need]) -> None:
+    def _net_day(self, day: int, first: int, past: int) -> None:
+        """Net the needs of ``day``, those at the places from ``first`` up to ``past``."""
         self.shelf.advance(day)
-        gross = short = 0
+        short = 0
         open_needs: list[tuple[Need, int]] = []
-        serve, holders = self._serve, self.own_reserved
-        for need in todays:
-            gross += need.quantity
-            rest = self._serve_one(need) if need.single_lot or need.owner in holders else serve(need)
+        for place in range(first, past):
+            rest = self._serve(place)
             if rest:
                 short += rest
-                open_needs.append((need, rest))
-                if self.runs_out_on is None and not need.safety_only:
+                open_needs.append((self.needs.need(place), rest))
+                if self.runs_out_on is None and not self.needs.safety_only(place):
                     self.runs_out_on = day
+        gross = sum(self.needs.quantity[first:past])
         covered = gross - short
         if open_needs or self._floor_missing(day):
             short += self._answer(day, open_needs)
         if day <= self.book.to_day and (gross or short):
             self.book.requirements.append((self.number, day, gross, covered, short))
 
-    def _serve(self, need: Need) -> int:
-        """Serve an ordinary need, for which nothing is reserved; returns what is still uncovered."""
-        takes, rest = self.shelf.take(need.valid_through, need.quantity)
-        if rest and self.shelf.late_surplus:
-            late, rest = self.shelf.take_late(need.valid_through, rest, single=False)
-            self._note_late(need, late)
-            takes += late
-        line = need.line
-        if line is not None:
-            if takes:
-                write_takes(line, takes)
-            self.asked.append((line, need.day, None, ()))
+    def _serve(self, place: int) -> int:
+        """Serve one need from what is here, else from late surplus; returns what is still uncovered."""
+        needs, line = self.needs, self.needs.source[place]
+        takes, late, rest, too_small = _take(self.shelf, needs, place)
+        if late and not needs.safety_only(place):
+            self.book.unmet[needs.day[place], self.item.code, "late"] += sum(part for _, part in late)
+        if line >= 0:
+            for row, part in (*takes, *late):
+                if row.kind == SURPLUS:
+                    self.book.proposed[line] += part
+                else:
+                    self.taken.add(line, row.place, part)
+            if too_small:
+                self.book.too_small[line] = too_small
         return rest
-
-    def _serve_one(self, need: Need) -> int:
-        """As ``_serve``, with the need's own reservations before, and from one source where it must be."""
-        takes, late, rest, too_small = _take(self.shelf, need)
-        self._note_late(need, late)
-        line = need.line
-        if line is not None:
-            write_takes(line, [*need.reserved, *takes, *late])
-            # A lot whose reserved part was taken is not passed over, however small its rest.
-            taken = {row.code for row, _ in need.reserved}
-            too_small = [lot for lot in too_small if lot not in taken]
-            self.asked.append((line, need.day, self.own_reserved.get(need.owner), too_small))
-        return rest
-
-    def _note_late(self, need: Need, late: Takes) -> None:
-        if late and not need.safety_only:
-            self.book.unmet[need.day, self.item.code, "late"] += sum(part for _, part in late)
 
     def _floor_missing(self, day: int) -> int:
         """How far supply is below the safety stock on ``day``, on the days when that is looked at."""
@@ -159,8 +163,8 @@ class Netting:
         for need, quantity in open_needs:
             if fresh_last_day >= need.valid_through:
                 answered.append((need, quantity))
-                if need.line is not None:
-                    need.line.proposed += quantity
+                if need.line >= 0:
+                    book.proposed[need.line] += quantity
             elif not need.safety_only:
                 book.unmet[day, item.code, reason] += quantity
         return answered
@@ -174,12 +178,12 @@ class Netting:
                 shelf.add_surplus(row.twin())
             endless = surplus_row(last_day, here_on, ENDLESS, order=NEVER)
             shelf.add_surplus(endless)
-            for place in range(self.later_from, len(self.needs)):
-                need = self.needs[place]
-                if need.day > last_day or ENDLESS - endless.rest >= at_most:
+            for place in range(self.later_from, len(self.needs.day)):
+                day = self.needs.day[place]
+                if day > last_day or ENDLESS - endless.rest >= at_most:
                     break
-                shelf.advance(need.day)
-                _take(shelf, need)
+                shelf.advance(day)
+                _take(shelf, self.needs, place)
             return min(at_most, ENDLESS - endless.rest)
 
         return later_use
@@ -189,8 +193,9 @@ class Netting:
         self.floor_from = floor_looked_at_from(self.book, self.item, self.source)
         if self.floor_from <= self.book.to_day:
             self.floor_days = [self.floor_from]
-        for row in self.supply:
-            self._watch_floor_after(row.last_day)
+        stock = self.book.stock
+        for last_day in stock.last_day[stock.bounds[self.number] : stock.bounds[self.number + 1]].tolist():
+            self._watch_floor_after(last_day)
 
     def _watch_floor_after(self, last_day: int) -> None:
         if self.floor_from < last_day + 1 <= self.book.to_day:
@@ -203,45 +208,18 @@ def floor_looked_at_from(book: Book, item: Item, source: Making | Buying | None)
     return book.from_day + lead_days + item.release_days
 
 
-def _take(shelf: Shelf, need: Need) -> tuple[Takes, Takes, int, Sequence[str]]:
+def _take(shelf: Shelf, needs: ItemNeeds, place: int) -> tuple[Takes, Takes, int, Sequence[str]]:
     """Serve one need from the shelf: what is here, else late surplus.
 
     Returns the takes of each, what is still uncovered, and the lots that were too small for a single one.
     """
+    valid_through, quantity, single_lot = needs.valid_through[place], needs.open[place], needs.single_lot[place]
     too_small: Sequence[str] = ()
     late: Takes = []
-    if need.single_lot:
-        takes, rest, too_small = shelf.take_single(need.valid_through, need.open)
+    if single_lot:
+        takes, rest, too_small = shelf.take_single(valid_through, quantity)
     else:
-        takes, rest = shelf.take(need.valid_through, need.open)
+        takes, rest = shelf.take(valid_through, quantity)
     if rest and shelf.late_surplus:
-        late, rest = shelf.take_late(need.valid_through, rest, single=need.single_lot)
+        late, rest = shelf.take_late(valid_through, rest, single=single_lot)
     return takes, late, rest, too_small
-
-
-def write_takes(line: BatchLine, takes: Takes) -> None:
-    """Fill a shown line: lots that are ready, what is expected, and the part that proposals answer."""
-    if len(takes) == 1 and takes[0][0].kind != SURPLUS:  # by far the most common case
-        row, quantity = takes[0]
-        line.short -= quantity
-        if row.ready:
-            line.lots = [(row.code, quantity)]
-        else:
-            line.expected = [Expected(source_name(row), quantity, row.here_on)]
-        return
-    lots: dict[str, int] = {}
-    expected: dict[tuple[int, str], int] = {}  # by day, then source
-    for row, quantity in takes:
-        if row.kind == SURPLUS:
-            line.proposed += quantity
-            continue
-        line.short -= quantity
-        if row.ready:
-            lots[row.code] = lots.get(row.code, 0) + quantity
-        else:
-            key = (row.here_on, source_name(row))
-            expected[key] = expected.get(key, 0) + quantity
-    if lots:
-        line.lots = list(lots.items())
-    if expected:
-        line.expected = [Expected(source, expected[day, source], day) for day, source in sorted(expected)]

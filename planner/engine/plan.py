@@ -7,7 +7,7 @@ the standard library, numpy and the engine's own modules only.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from fractions import Fraction
 
 import numpy as np
@@ -15,9 +15,9 @@ import numpy as np
 from planner.engine.book import Book
 from planner.engine.collector import collector_paused
 from planner.engine.level import Served, net_level
-from planner.engine.lines import write_lines
-from planner.engine.needs import DEMANDED, NO_PRIORITY, Need
-from planner.engine.problem import Problem
+from planner.engine.lines import ShortLine, write_lines
+from planner.engine.needs import DEMANDED, Need
+from planner.engine.problem import NO_PRIORITY, Problem
 from planner.engine.propose import buy_content
 from planner.engine.result import (
     Buy,
@@ -41,25 +41,26 @@ def plan(problem: Problem) -> Plan:
     return net(problem).plan()
 
 
-def net(problem: Problem, *, with_lines: bool = True, progress: Callable[[int, int], None] | None = None) -> Netted:
+def net(problem: Problem, *, progress: Callable[[int, int], None] | None = None) -> Netted:
     """The netting of a whole problem: all that ``plan`` answers, before it is written down row by row.
 
     1. Read the problem, refuse loops and unknown codes.
     2. Write down the needs of firm batches and of demands.
     3. Net the items level by level, in order of their low-level codes; makings add needs to levels further down.
 
-    Without ``with_lines`` the lines of batches get no rows: for requirements and proposals alone.
     After each level ``progress`` is told how many items are netted, of how many; what it raises ends the netting.
     Raises PlanError as ``plan`` does.
     """
     with collector_paused():
-        book = Book(problem, with_lines=with_lines)
+        book = Book(problem)
         _add_demand_needs(book)
         served = []
         for first, last in book.level_bounds():
             served.append(net_level(book, first, last))
             if progress is not None:
                 progress(last, len(book.order))
+        portions = np.flatnonzero(book.stock.source >= 0)
+        book.lots_left[book.stock.source[portions]] = book.stock.rest[portions]
         book.left = book.lots_left.tolist()
         return Netted(book, served)
 
@@ -101,13 +102,13 @@ class Netted:
         """
         with collector_paused():
             book = self._book
-            write_lines(book, self._served)
-            _write_substitutes(book)
+            batches, short = write_lines(book, self._served)
+            _write_substitutes(book, short)
             return Plan(
                 from_day=book.from_day,
                 to_day=book.to_day,
                 requirements=_requirements(self.requirements()),
-                batches=book.firm.coverage(),
+                batches=batches,
                 make=_makes(book),
                 buy=_buys(book),
                 expiring=_expiring(book),
@@ -128,12 +129,13 @@ def _add_demand_needs(book: Book) -> None:
         # Two overdue demands of one customer and reference count as of the same day: the older first.
         order = (DEMANDED, priority, demand.customer, demand.reference, demand.due_on, demand.quantity, index)
         to = f"demand:{demand.customer}/{demand.reference}"
-        book.needs[demand.item].append(Need(day, order, 0, demand.quantity, day + min_remaining_days, to, index))
+        need = Need(day, order, 0, demand.quantity, day + min_remaining_days, to, demand=index)
+        book.needs[demand.item].append(need)
 
 
-def _write_substitutes(book: Book) -> None:
+def _write_substitutes(book: Book, short: Iterable[ShortLine]) -> None:
     """On short lines: what the plan leaves of each substitute, usable on the line's day."""
-    for row, line, day in book.firm.short_with_substitutes():
+    for row, line, day in short:
         row.substitutes = []
         for substitute in line.substitutes:
             item = book.items[substitute.item]
@@ -190,7 +192,7 @@ def _expiring(book: Book) -> list[Expiring]:
     for index in np.flatnonzero((lots.quantity > 0) & (lots.last_day <= book.to_day)).tolist():
         code = lots.item[index]
         if not book.items[code].drawn:
-            rest = book.left[index] + book.reserved_on[index] - book.reserved_used[index]
+            rest = book.left[index] + int(book.reserved_on[index] - book.reserved_used[index])
             left[int(lots.last_day[index]), code, lots.lot[index]] += min(rest, int(lots.quantity[index]))
     return [Expiring(lot, item, left[day, item, lot], day) for day, item, lot in sorted(left)]
 

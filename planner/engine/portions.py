@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from typing import overload
+from collections.abc import Sequence
 
 import numpy as np
 
+from planner.engine.columns import BLANK, Columns, whole_numbers
 from planner.engine.problem import NEVER, Lot
 
-BLANK = -1  # no day: before any
 
-
-class Portions(Sequence[Lot]):
+class Portions(Columns[Lot]):
     """``Problem.lots`` by column; a row becomes a ``Lot`` where one is asked for.
 
     Texts are lists of str. ``quantity``, ``received_on``, ``available_on``, ``last_day``, ``retest_on`` are int64,
@@ -52,12 +50,12 @@ class Portions(Sequence[Lot]):
         return cls(
             item=[lot.item for lot in lots],
             lot=[lot.lot for lot in lots],
-            quantity=_column([lot.quantity for lot in lots]),
+            quantity=whole_numbers([lot.quantity for lot in lots]),
             status=[lot.status for lot in lots],
-            received_on=_column([BLANK if lot.received_on is None else lot.received_on for lot in lots]),
-            available_on=_column([BLANK if lot.available_on is None else lot.available_on for lot in lots]),
-            last_day=_column([lot.last_day for lot in lots]),
-            retest_on=_column([lot.retest_on for lot in lots]),
+            received_on=whole_numbers([BLANK if lot.received_on is None else lot.received_on for lot in lots]),
+            available_on=whole_numbers([BLANK if lot.available_on is None else lot.available_on for lot in lots]),
+            last_day=whole_numbers([lot.last_day for lot in lots]),
+            retest_on=whole_numbers([lot.retest_on for lot in lots]),
             set_apart=np.array([lot.set_apart for lot in lots], dtype=np.bool_),
             place=[lot.place for lot in lots],
             container=[lot.container for lot in lots],
@@ -66,34 +64,20 @@ class Portions(Sequence[Lot]):
     def __len__(self) -> int:
         return len(self.item)
 
-    @overload
-    def __getitem__(self, index: int) -> Lot: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[Lot]: ...
-    def __getitem__(self, index: int | slice) -> Lot | Sequence[Lot]:
-        if isinstance(index, slice):
-            return [self[place] for place in range(*index.indices(len(self)))]
+    def row(self, place: int) -> Lot:
         return Lot(
-            self.item[index],
-            self.lot[index],
-            int(self.quantity[index]),
-            self.status[index],
-            _day(self.received_on[index]),
-            _day(self.available_on[index]),
-            int(self.last_day[index]),
-            int(self.retest_on[index]),
-            bool(self.set_apart[index]),
-            self.place[index],
-            self.container[index],
+            self.item[place],
+            self.lot[place],
+            int(self.quantity[place]),
+            self.status[place],
+            _day(self.received_on[place]),
+            _day(self.available_on[place]),
+            int(self.last_day[place]),
+            int(self.retest_on[place]),
+            bool(self.set_apart[place]),
+            self.place[place],
+            self.container[place],
         )
-
-    def __iter__(self) -> Iterator[Lot]:
-        return (self[index] for index in range(len(self)))
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, Sequence) and len(self) == len(other) and all(a == b for a, b in zip(self, other))  # noqa: B905
-
-    __hash__ = None  # type: ignore[assignment]
 
     def here_on(self, from_day: int) -> np.ndarray:
         """The day from which each portion counts, ``NEVER`` for a quarantined one without a day (see passed_over)."""
@@ -104,7 +88,3 @@ class Portions(Sequence[Lot]):
 
 def _day(value: np.int64) -> int | None:
     return None if value == BLANK else int(value)
-
-
-def _column(values: Sequence[int]) -> np.ndarray:
-    return np.array(values, dtype=np.int64)

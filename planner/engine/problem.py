@@ -17,6 +17,7 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 NEVER = 9_999_999
+NO_PRIORITY = 1 << 62  # of a batch or a demand: blank comes last
 WHOLE = 1_000_000
 
 MASS = "mass"
@@ -105,7 +106,7 @@ class Formula:
     version: int
     item: str  # what it makes
     basis: str  # percent, per_unit
-    lines: tuple[Line, ...]  # by position
+    lines: Sequence[Line]  # by position; a tuple, or ``formula_lines.LinesOf``
     yield_percent: int = WHOLE
     loss: int = 0  # mg, percent basis only
     approved: bool = True  # only approved ones are proposed; firm batches may use any
@@ -162,7 +163,7 @@ class Problem:
     orders: tuple[Order, ...] = ()
     offers: tuple[Offer, ...] = ()
     formulas: tuple[Formula, ...] = ()
-    batches: tuple[Batch, ...] = ()
+    batches: Sequence[Batch] = ()  # a tuple, or ``batches.BatchColumns``
     demands: tuple[Demand, ...] = ()
-    reservations: tuple[Reservation, ...] = ()
+    reservations: Sequence[Reservation] = ()  # a tuple, or ``reservations.ReservationColumns``
     open_weekdays: frozenset[int] = frozenset(range(7))  # Monday is 0

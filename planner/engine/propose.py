@@ -90,8 +90,10 @@ class Making:
         for line, quantity in zip(self.formula.lines, quantities, strict=True):
             if quantity:
                 valid_through = day + book.items[line.item].min_remaining_days
-                need = Need(day, order, line.position, quantity, valid_through, to)
-                need.single_lot, need.safety_only = line.single_lot, safety_only
+                need = Need(
+                    day, order, line.position, quantity, valid_through, to,
+                    single_lot=line.single_lot, safety_only=safety_only,
+                )  # fmt: skip
                 book.needs[line.item].append(need)
 
 
@@ -168,7 +170,7 @@ def source_of(book: Book, item: Item) -> Making | Buying | None:
     """How the item is got: made by its chosen formula, else bought by its offers, else not at all."""
     if item.code in book.chosen:
         return Making(book, item)
-    suppliers = book.suppliers_of.get(item.code)
+    suppliers = book.suppliers_of(item.code)
     return Buying(book, item, suppliers) if suppliers else None
 
 

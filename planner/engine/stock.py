@@ -7,12 +7,26 @@ netted need by need.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from planner.engine.allocate import LOT, Supply
 from planner.engine.portions import Portions
 from planner.engine.problem import NEVER
+
+
+class Receipts(NamedTuple):
+    """Orders and outputs of firm batches, a row each: numbers int64, codes as texts."""
+
+    item: np.ndarray  # number
+    last_day: np.ndarray
+    here_on: np.ndarray
+    kind: np.ndarray
+    received_on: np.ndarray
+    quantity: np.ndarray
+    code: Sequence[str]
+    tie: Sequence[tuple[int, ...]]  # what orders equal codes
 
 
 class StockColumns:
@@ -28,30 +42,34 @@ class StockColumns:
         lots: Portions,
         item_of_lot: np.ndarray,
         lots_left: np.ndarray,
-        others: Sequence[tuple[int, Supply]],
+        receipts: Receipts,
         items: int,
         from_day: int,
     ) -> None:
-        """``item_of_lot``: the item's number, -1 for a drawn one; ``others``: with their items' numbers."""
-        self._lots, self._others = lots, [row for _, row in others]
-        item, last_day, received, here_on = item_of_lot, lots.last_day, lots.received_on, lots.here_on(from_day)
-        released = np.array([status == "released" for status in lots.status], dtype=np.bool_)
-        in_use = released | np.array([status == "quarantine" for status in lots.status], dtype=np.bool_)
-        usable = (item >= 0) & in_use & ~lots.set_apart & (lots.retest_on >= from_day) & (here_on != NEVER)
+        """``item_of_lot``: the item's number, -1 for a drawn one."""
+        self._lots, self._receipts = lots, receipts
+        here_on = lots.here_on(from_day)
+        released, quarantined = (
+            np.fromiter(map(status.__eq__, lots.status), dtype=np.bool_, count=len(lots))
+            for status in ("released", "quarantine")
+        )
+        usable = (item_of_lot >= 0) & (released | quarantined) & ~lots.set_apart
+        usable &= (lots.retest_on >= from_day) & (here_on != NEVER)
         kept = np.flatnonzero(usable)
-        self.item = np.concatenate([item[kept], _column([number for number, _ in others])])
-        self.last_day = np.concatenate([last_day[kept], _column([row.last_day for row in self._others])])
-        self.here_on = np.concatenate([here_on[kept], _column([row.here_on for row in self._others])])
-        self.rest = np.concatenate([lots_left[kept], _column([row.rest for row in self._others])])
-        # Of a portion its place in ``lots``; of another row one less than minus its place among the others.
-        self.source = np.concatenate([kept, -1 - np.arange(len(self._others), dtype=np.int64)])
-        self.ready = np.concatenate([(released & (here_on == from_day))[kept], np.zeros(len(self._others), dtype=bool)])
-        kind = np.concatenate([np.full(len(kept), LOT), _column([row.kind for row in self._others])])
-        self.received_on = np.concatenate([received[kept], _column([row.key[3] for row in self._others])])
-        keys = (self.item, self.last_day, self.here_on, kind, self.received_on)
+        self.item = np.concatenate([item_of_lot[kept], receipts.item])
+        self.last_day = np.concatenate([lots.last_day[kept], receipts.last_day])
+        self.here_on = np.concatenate([here_on[kept], receipts.here_on])
+        self.rest = np.concatenate([lots_left[kept], receipts.quantity])
+        # Of a portion its place in ``lots``; of another row one less than minus its place among the receipts.
+        self.source = np.concatenate([kept, -1 - np.arange(len(receipts.item), dtype=np.int64)])
+        ready = (released & (here_on == from_day))[kept]  # released and here on the plan's first day
+        self.ready = np.concatenate([ready, np.zeros(len(receipts.item), dtype=np.bool_)])
+        self.kind = np.concatenate([np.full(len(kept), LOT), receipts.kind])
+        received_on = np.concatenate([lots.received_on[kept], receipts.received_on])
+        keys = (self.item, self.last_day, self.here_on, self.kind, received_on)
         order = np.lexsort(keys[::-1])
         self._break_ties(order, keys)
-        for name in ("item", "last_day", "here_on", "received_on", "rest", "source", "ready"):
+        for name in ("item", "last_day", "here_on", "kind", "rest", "source", "ready"):
             setattr(self, name, getattr(self, name)[order])
         self.bounds = np.searchsorted(self.item, np.arange(items + 1))
 
@@ -70,51 +88,46 @@ class StockColumns:
 
     def _code_key(self, source: int) -> tuple:
         if source < 0:
-            row = self._others[-1 - source]
-            return row.key[4:]
+            return self._receipts.code[-1 - source], self._receipts.tie[-1 - source]
         lots = self._lots
         return lots.lot[source], (lots.place[source], lots.container[source], source)
 
-    def row(self, place: int) -> Supply:
-        """One row as an object with a rest of its own."""
-        return self._rows(slice(place, place + 1))[0]
-
-    def _rows(self, places: slice) -> list[Supply]:
-        columns = (self.source, self.here_on, self.last_day, self.received_on, self.rest, self.ready)
-        return [self._row(*values) for values in zip(*(each[places].tolist() for each in columns), strict=True)]
-
-    def _row(self, source: int, here_on: int, last_day: int, received_on: int, rest: int, ready: bool) -> Supply:
-        if source < 0:
-            row = self._others[-1 - source].twin()
-            row.rest = rest
-            return row
-        lots = self._lots
-        return Supply(
-            last_day=last_day,
-            here_on=here_on,
-            kind=LOT,
-            code=lots.lot[source],
-            rest=rest,
-            received_on=received_on,
-            tie=(lots.place[source], lots.container[source], source),
-            ready=ready,
-            lot_index=source,
-        )
-
     def rows_of(self, number: int) -> list[Supply]:
-        """The rows of one item, in order of supply."""
-        return self._rows(slice(self.bounds[number], self.bounds[number + 1]))
+        """What is left of one item's rows, as objects in order of supply."""
+        begin, past = self.bounds[number], self.bounds[number + 1]
+        places = np.flatnonzero(self.rest[begin:past]) + begin
+        columns = (self.last_day, self.here_on, self.kind, self.rest)
+        lot = self._lots.lot
+        return [
+            Supply(last_day, here_on, kind, rest, place, lot[source] if source >= 0 else "")
+            for last_day, here_on, kind, rest, place, source in zip(
+                *(column[places].tolist() for column in columns),
+                places.tolist(),
+                self.source[places].tolist(),
+                strict=True,
+            )
+        ]
 
-    def places_of_lots(self) -> list[int]:
+    def lot_of(self, place: int) -> str | None:
+        """The number of the lot in a row; None where it is a receipt."""
+        source = self.source[place]
+        return self._lots.lot[source] if source >= 0 else None
+
+    def source_name(self, place: int) -> str:
+        """How the answer names a lot, order or firm batch."""
+        source = int(self.source[place])
+        return f"lot:{self._lots.lot[source]}" if source >= 0 else receipt_name(self._receipts, -1 - source)
+
+    def places_of_lots(self) -> np.ndarray:
         """Where each portion stands among the rows, by its index among the lots; -1 where it is not usable."""
         places = np.full(len(self._lots), -1, dtype=np.int64)
         of_lots = np.flatnonzero(self.source >= 0)
         places[self.source[of_lots]] = of_lots
-        return places.tolist()
+        return places
 
 
-def _column(values: Sequence[int]) -> np.ndarray:
-    return np.array(values, dtype=np.int64)
+def receipt_name(receipts: Receipts, place: int) -> str:
+    return f"{('lot', 'order', 'batch')[receipts.kind[place]]}:{receipts.code[place]}"
 
 
 assert NEVER < 1 << 24  # days are packed beside item numbers into one 64-bit key

@@ -34,7 +34,7 @@ def random_case(seed: int) -> tuple[Rows, Rows]:
 def best_fit(supplies: Rows, needs: Rows) -> int:
     """What the engine's shelf serves."""
     shelf = Shelf(
-        Supply(last_day=last_day, here_on=here_on, kind=LOT, code=f"L{n}", rest=quantity)
+        Supply(last_day, here_on, LOT, quantity, n, f"L{n}")
         for n, (here_on, last_day, quantity) in enumerate(supplies)
     )
     served = 0
@@ -94,16 +94,16 @@ def test_a_moving_pointer_is_short_where_best_fit_is_not():
 def test_a_need_takes_from_one_source_or_from_none():
     shelf = Shelf(
         [
-            Supply(last_day=5, here_on=0, kind=LOT, code="A", rest=4, tie=("shelf",)),
-            Supply(last_day=9, here_on=0, kind=LOT, code="B", rest=9),
-            Supply(last_day=7, here_on=0, kind=LOT, code="A", rest=3, tie=("drawer",)),
+            Supply(last_day=5, here_on=0, kind=LOT, rest=4, place=0, lot="A"),
+            Supply(last_day=9, here_on=0, kind=LOT, rest=9, place=2, lot="B"),
+            Supply(last_day=7, here_on=0, kind=LOT, rest=3, place=1, lot="A"),
         ]
     )
     shelf.advance(0)
     takes, rest, too_small = shelf.take_single(0, 8)
-    assert ([(row.code, part) for row, part in takes], rest, too_small) == ([("B", 8)], 0, ["A"])
+    assert ([(row.lot, part) for row, part in takes], rest, too_small) == ([("B", 8)], 0, ["A"])
     takes, rest, _ = shelf.take_single(0, 7)  # two portions are one lot
-    assert ([(row.code, part) for row, part in takes], rest) == ([("A", 4), ("A", 3)], 0)
+    assert ([(row.lot, part) for row, part in takes], rest) == ([("A", 4), ("A", 3)], 0)
     assert shelf.take_single(0, 2) == ([], 2, ["B"])
 
 
@@ -122,8 +122,8 @@ def test_late_surplus_is_not_taken_as_if_it_were_here():
 def test_the_floor_counts_what_lives_and_late_surplus(floor, missing):
     shelf = Shelf(
         [
-            Supply(last_day=2, here_on=0, kind=LOT, code="A", rest=100),
-            Supply(last_day=9, here_on=0, kind=LOT, code="B", rest=7),
+            Supply(last_day=2, here_on=0, kind=LOT, rest=100, place=0, lot="A"),
+            Supply(last_day=9, here_on=0, kind=LOT, rest=7, place=1, lot="B"),
         ]
     )
     shelf.add_surplus(surplus_row(20, 15, 5, order=1))
