@@ -106,9 +106,8 @@ def ring(uid: uuid.UUID) -> None:
 
 
 def ring_for_next() -> None:
-    """Ring for the job that has waited longest, when one has ended."""
-    uid = Job.objects.filter(state=Job.State.QUEUED).order_by("pk").values_list("uid", flat=True).first()
-    if uid is not None:
+    """Ring for those that have waited longest, when one has ended."""
+    for uid in Job.objects.filter(state=Job.State.QUEUED).order_by("pk").values_list("uid", flat=True)[:MOST_AT_ONCE]:
         ring(uid)
 
 
@@ -137,11 +136,18 @@ def result_of(job: Job) -> JobFile:
 
 @write
 def take_up(*, uid: uuid.UUID) -> Job | None:
-    """Claim a queued job for one run; None where it is not queued any more, or enough others run."""
-    if Job.objects.filter(state=Job.State.RUNNING).count() >= MOST_AT_ONCE:
+    """Claim a queued job for one run; None where it is not queued any more, or has to wait for others.
+
+    Two imports would wait for each other's locks: the second waits here.
+    """
+    others = list(Job.objects.filter(state=Job.State.RUNNING).values_list("kind", flat=True))
+    if len(others) >= MOST_AT_ONCE:
         return None
     now = clock.now()
-    claimed = Job.objects.filter(uid=uid, state=Job.State.QUEUED).update(
+    queued = Job.objects.filter(uid=uid, state=Job.State.QUEUED)
+    if Job.Kind.IMPORT in others:
+        queued = queued.exclude(kind=Job.Kind.IMPORT)
+    claimed = queued.update(
         state=Job.State.RUNNING,
         claim=uuid.uuid4(),
         beat_at=now,

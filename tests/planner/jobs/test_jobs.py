@@ -295,6 +295,14 @@ def test_no_more_run_at_once_than_leave_room_for_notices(ida: User) -> None:
     assert taken == [True] * services.MOST_AT_ONCE + [False]
 
 
+def test_of_two_imports_the_second_waits_and_lets_others_pass(ida: User) -> None:
+    first, second = (ask_for_import(tables_with(1), ida) for _ in range(2))
+    export = services.ask_for_export(form="zip", who=ida)
+    assert services.take_up(uid=first.uid) is not None
+    assert services.take_up(uid=second.uid) is None
+    assert services.take_up(uid=export.uid) is not None
+
+
 def test_there_is_an_end_to_asking(ida: User, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(services, "MOST_WAITING", 2)
     for _ in range(2):

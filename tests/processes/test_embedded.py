@@ -1,0 +1,172 @@
+"""``serve`` on SQLite, killed without a word and started again: what was due is done, once, and nothing is lost."""
+
+from __future__ import annotations
+
+import sqlite3
+import sys
+from collections import Counter
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from planner.exchange.archive import packed
+from tests.planner.exchange.workshop import as_csv
+from tests.processes.machinery import (
+    Client,
+    Mailbox,
+    Program,
+    Refused,
+    first_person,
+    free_port,
+    mailbox,
+    plain_environment,
+    programs,
+    run_command,
+    wait_for,
+)
+
+pytestmark = pytest.mark.slow
+TODAY = date.today().isoformat()  # noqa: DTZ011
+ZIP = "application/zip"
+MANY = 4_000
+
+
+def tables_with(items: int) -> bytes:
+    codes = [f"ITEM-{number:05}" for number in range(items)]
+    rows: dict[str, list[dict[str, object]]] = {
+        "items": [{"item": code, "name": f"Item {code}", "kind": "raw"} for code in codes],
+        "lots": [{"item": code, "lot": "A", "quantity": "2 kg", "status": "released"} for code in codes],
+    }
+    return packed(as_csv(rows))
+
+
+class House:
+    """The one-process form on a file, with a mailbox."""
+
+    def __init__(self, folder: Path, start: Any, box: Mailbox) -> None:
+        self.file, self.start_program = folder / "house.sqlite3", start
+        self.port = free_port()
+        self.environment = plain_environment(DATABASE_URL=f"sqlite:///{self.file}", EMAIL_URL=box.url)
+        run_command("stock", "--json", environment=self.environment)
+        first_person(self.environment)
+        self.client = Client(f"http://127.0.0.1:{self.port}")
+        self.program: Program | None = None
+
+    def serve(self) -> Program:
+        command = [sys.executable, "manage.py", "serve", "--port", str(self.port)]
+        self.program = self.start_program("serve", command, self.environment)
+        wait_for("answer of the server", self.client.answers, 90)
+        return self.program
+
+    def ask_without_a_worker(self, *, imports: int, plans: int, exports: int) -> None:
+        """Ask for jobs in a process that has no worker: their bells are lost with it."""
+        told = f"""
+from datetime import date
+from django.contrib.auth.models import User
+from planner.jobs import services
+from tests.processes.test_embedded import MANY, ZIP, tables_with
+who = User.objects.get()
+for _ in range({imports}):
+    services.ask_for_import(brought=services.Brought("tables.zip", ZIP, tables_with(MANY)), check_only=False, who=who)
+for _ in range({plans}):
+    services.ask_for_plan(from_day=date.fromisoformat("{TODAY}"), weeks=4, who=who)
+for _ in range({exports}):
+    services.ask_for_export(form="zip", who=who)
+"""
+        run_command("shell", "-c", told, environment=self.environment)
+
+    def ask(self, question: str) -> list[Any]:
+        with sqlite3.connect(f"file:{self.file}?mode=ro", uri=True, timeout=30) as looking:
+            return looking.execute(question).fetchall()
+
+    def states(self) -> dict[str, str]:
+        return dict(self.ask("SELECT replace(uid, '-', ''), state FROM planner_job"))
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    with mailbox() as box, programs(tmp_path) as start:
+        found = House(tmp_path, start, box)
+        found.box = box  # type: ignore[attr-defined]
+        yield found
+
+
+def test_what_was_due_when_it_was_killed_is_done_after_it_was_started_again(house: House) -> None:
+    program = house.serve()
+    client = house.client.sign_in()
+    client.send("PATCH", "/api/v1/settings", {"morning": "00:00"})
+    # Due at once: upkeep of today, told by letter; and heavy work, more than runs at once.
+    for number in range(5):
+        upkeep = {
+            "upkeep": f"SCALE-{number}",
+            "name": f"Calibrate scale {number}",
+            "first_on": TODAY,
+            "person": "olive",
+        }
+        client.post("upkeep", upkeep)
+    program.kill()
+    house.ask_without_a_worker(imports=2, plans=3, exports=3)
+    program = house.serve()
+    wait_for("import that is at work", lambda: client.get("jobs?kind=import&state=running")["rows"], 60, 0.02)
+    wait_for(
+        "import that writes",
+        lambda: {row["doing"] for row in client.get("jobs?kind=import")["rows"]} & {"checking", "writing"},
+        60,
+        0.02,
+    )
+    program.kill()
+    left = Counter(house.states().values())
+    assert left["running"] >= 1
+    assert left["queued"] >= 1
+    assert house.ask("SELECT count(*) FROM inventory_item") == [(0,)], "half an import was kept"
+
+    house.serve()
+    wait_for("end of all jobs", lambda: set(house.states().values()) == {"done"}, 120, 0.5)
+    wait_for("look at the plan", lambda: house.ask("SELECT 1 FROM planner_review WHERE finished_at IS NOT NULL"), 60)
+    wait_for("letter", lambda: house.box.messages, 90)  # type: ignore[attr-defined]
+    told = "SELECT count(*) FROM planner_notice WHERE kind = 'upkeep' AND stage_on IS NOT NULL"
+    wait_for("notice of every upkeep", lambda: house.ask(told) == [(5,)], 60)
+    assert house.ask("SELECT count(*), sum(on_hand) FROM inventory_portion") == [(MANY, MANY * 2_000_000)]
+    assert client.get("verification")["ok"] is True
+    for row in client.get("jobs?kind=plan")["rows"]:
+        assert client.get(f"jobs/{row['job']}/result")["from"] == TODAY
+    letters = " ".join(str(message.get_body(("plain",))) for message in house.box.messages)  # type: ignore[attr-defined]
+    for number in range(5):
+        assert f"Calibrate scale {number}" in letters
+
+
+def test_it_is_stopped_in_time_and_gives_back_what_it_was_at(house: House) -> None:
+    program = house.serve()
+    client = house.client.sign_in()
+    job = client.send("POST", "/api/v1/jobs/import", tables_with(MANY), **{"Content-Type": ZIP})["job"]
+    wait_for("import that runs", lambda: client.get(f"jobs/{job}")["doing"] in ("checking", "writing"), 60, 0.02)
+    assert program.stop(20) < 20
+    assert program.process is not None
+    assert program.process.returncode == 0
+    assert "Traceback" not in program.said()
+    assert list(house.states().values()) == ["queued"]
+    house.serve()
+    # Without the lease: it was given back, not left behind.
+    wait_for("end of the import", lambda: list(house.states().values()) == ["done"], 25, 0.2)
+    assert house.ask("SELECT sum(on_hand) FROM inventory_portion") == [(MANY * 2_000_000,)]
+
+
+def test_pages_and_what_is_cancelled_do_not_wait_for_heavy_work(house: House) -> None:
+    house.serve()
+    client = house.client.sign_in()
+    job = client.send("POST", "/api/v1/jobs/import", tables_with(MANY), **{"Content-Type": ZIP})["job"]
+    seen = wait_for(
+        "progress",
+        lambda: (row := client.get(f"jobs/{job}"))["doing"] == "checking" and row["percent"] > 10 and row,
+        60,
+        0.02,
+    )
+    assert seen["state"] == "running"
+    assert client.post(f"jobs/{job}/cancel")["state"] == "cancelled"
+    assert house.ask("SELECT count(*) FROM inventory_item") == [(0,)]
+    with pytest.raises(Refused) as refused:
+        client.get(f"jobs/{job}/result")
+    assert refused.value.status == 409
