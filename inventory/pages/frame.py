@@ -15,6 +15,7 @@ from types import SimpleNamespace
 from typing import Any, ClassVar
 
 from django.contrib import messages
+from django.contrib.auth.models import User
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import render
 from django.views import View
@@ -50,7 +51,16 @@ class Page(View):
         return {}
 
     def get(self, request: HttpRequest, **where: Any) -> HttpResponse:
-        return render(request, self.template_name, self.facts(request, **where))
+        return self.shown(request, self.facts(request, **where))
+
+    def shown(self, request: HttpRequest, facts: Facts, status: int = 200) -> HttpResponse:
+        return render(request, self.template_name, facts, status=status)
+
+
+def person_of(request: HttpRequest) -> User:
+    """Who acts: the gate let in nobody who is not signed in."""
+    assert isinstance(request.user, User)
+    return request.user
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,15 +141,12 @@ class Done:
     told: str = ""
 
 
-Side = Callable[..., Mapping[str, str]]
-
-
 class FormPage(Page):
     """A page with one form. GET shows it; POST acts and goes on, or shows it again with what was wrong.
 
     ``lines`` tells how many empty lines each list of the form begins with. ``sides`` names further buttons
-    (``<button name="side" value="...">``): each is a method that takes what was typed and gives it back changed;
-    nothing is written then. Sending the same form twice does the act once.
+    (``<button name="side" value="again:3">``): each is a method ``(request, texts, facts, "3")`` that takes what was
+    typed and gives it back changed; nothing is written then. Sending the same form twice does the act once.
     """
 
     form: ClassVar[type[Form]]
@@ -166,9 +173,10 @@ class FormPage(Page):
     def post(self, request: HttpRequest, **where: Any) -> HttpResponse:
         texts = _texts(request.POST)
         key = request.POST.get(KEY) or _fresh_key()
-        if request.POST.get("side") in self.sides:
+        side, _, which = request.POST.get("side", "").partition(":")
+        if side in self.sides:
             facts = self.facts(request, **where)
-            changed = dict(getattr(self, self.sides[request.POST["side"]])(request, texts, facts))
+            changed = dict(getattr(self, self.sides[side])(request, texts, facts, which))
             return self.show(request, facts, FormSheet(self.form, changed, key, self._lines_of(changed)))
         try:
             done = self._act_once(request, texts, key, where)
@@ -188,7 +196,7 @@ class FormPage(Page):
         return HttpResponseRedirect(done.to, status=303)
 
     def show(self, request: HttpRequest, facts: Facts, sheet: FormSheet, status: int = 200) -> HttpResponse:
-        return render(request, self.template_name, facts | {"form": sheet}, status=status)
+        return self.shown(request, facts | {"form": sheet}, status)
 
     def _act_once(self, request: HttpRequest, texts: dict[str, str], key: str, where: dict[str, Any]) -> Done:
         given, written = given_by(self.form, texts, lambda name: self.measure_of(name, texts, {}), begun=self._begun)

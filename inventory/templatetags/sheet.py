@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 from typing import Any
+from urllib.parse import urlencode
 
 from django import template
 from django.utils.html import format_html
@@ -79,6 +81,47 @@ def state(word: str, **told: str) -> SafeString:
     )
 
 
+@register.filter
+def money(steps: int | None, places: int = 4) -> str:
+    """An amount kept in whole steps of so many decimals, with at least two: by the reader's signs."""
+    told = fields.show_money(steps, places)
+    if told is None:
+        return ""
+    return conventions.show_number(Decimal(told), max(2, len(told.partition(".")[2])))
+
+
+@register.filter
+def first_of(rows: Sequence[Any], most: int | None) -> Sequence[Any]:
+    """So many of the rows; all where no number is given."""
+    return rows if most is None else rows[:most]
+
+
+@register.filter
+def words(code: str) -> str:
+    """A code of the program as words: "sent_back" is "sent back"."""
+    return code.replace("_", " ")
+
+
+@register.filter
+def unit(item: Any) -> str:
+    """The unit that a number typed alone is taken in, for this item."""
+    return "pc" if item.measure == "count" else conventions.current().unit
+
+
+@register.simple_tag
+def spot(portion: Any) -> str:
+    """A portion's place, container and whether it is set apart, for an address."""
+    row = portion if isinstance(portion, dict) else vars(portion)
+    apart = {"set_apart": "yes"} if row["set_apart"] else {}
+    return urlencode({"place": row["place"], "container": row["container"]} | apart)
+
+
+@register.filter
+def pairs(values: Iterable[str]) -> list[tuple[str, str]]:
+    """Plain values as options of an input."""
+    return [(value, value) for value in values]
+
+
 # --- forms -------------------------------------------------------------------------------------------------
 
 
@@ -126,17 +169,19 @@ def field(form: FormSheet, name: str, label: str, **told: Any) -> dict[str, Any]
     options: Any = told.get("options")
     if options is None and kind == "choice":
         options = [(value, value.replace("_", " ")) for value in getattr(one, "options", ())]
-    if kind == "choice" and not is_required(one) and not any(value == "" for value, _ in options):
-        options = [("", told.get("blank", "\N{EN DASH}")), *options]
+    text = form.text_of(name)
+    if kind == "choice" and (not text or not is_required(one)) and not any(value == "" for value, _ in options):
+        options = [("", told.get("blank", "\N{EN DASH}")), *options]  # nothing is chosen for anybody
     described = [f"{identity}-hint"] * bool(told.get("hint")) + [f"{identity}-fault"] * bool(found)
     return told | {
         "name": name,
         "label": label,
         "id": identity,
         "kind": kind,
-        "text": form.text_of(name),
+        "text": text,
         "options": options,
         "required": told.get("required", is_required(one)),
+        "asks": not form.key,  # a search: everything may be left blank, and nobody need say so
         "faults": [sentence_of(fault) for fault in found],
         "described_by": " ".join(described),
         "length": getattr(one, "length", None),
@@ -160,9 +205,21 @@ def form_start(context: Any, form: FormSheet) -> dict[str, Any]:
 
 
 @register.filter
+def has(form: Any, name: str) -> bool:
+    """Whether a form has this input."""
+    return name in form._declared_fields
+
+
+@register.filter
 def lines_of(form: FormSheet, name: str) -> list[str]:
     """``{% for line in form|lines_of:"lots" %}``: what the names of a line's inputs begin with, "lots[0]."."""
     return [f"{name}[{at}]." for at in form.rows(name)]
+
+
+@register.filter
+def told_in(form: FormSheet, line: str) -> bool:
+    """Whether something was wrong in a line: what is folded away opens then."""
+    return any(name.startswith(line) for name in form.faults)
 
 
 @register.filter

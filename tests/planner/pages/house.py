@@ -56,6 +56,7 @@ def address(route: str) -> str:
     """The address of a page in the demo's workshop."""
     where: Mapping[str, Any] = _of_areas("WHERE").get(route, dict)()
     query = _of_areas("QUERY").get(route, "")
+    query = query() if callable(query) else query
     return reverse(route, kwargs=dict(where)) + (f"?{query}" if query else "")
 
 

@@ -1,0 +1,125 @@
+"""What a scanner types: GS1 element strings read into the facts of a delivery. Pure but for the library biip.
+
+biip knows every application identifier (GS1 General Specifications, section 3); what it lets through is looked at
+here: it takes a GTIN with a wrong check digit, and cuts a value written with brackets at its first dash.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+
+from biip import ParseError
+from biip.gs1 import GS1Message
+
+from inventory import cells
+from inventory.errors import BadInput, Fault
+
+GROUP_SEPARATOR = "\x1d"
+# What scanners type in place of FNC1 where the keyboard has no key for it; none of them may stand in a value.
+_SEPARATORS = (GROUP_SEPARATOR, "|", "~", "^")
+_SYMBOLOGIES = ("]C1", "]e0", "]d2", "]Q3", "]J1")
+_BRACKETED = re.compile(r"\(([0-9]{2,4})\)([^()]*)")
+_ACCEPTED = 'the element string of a GS1 symbol, such as "(01)09506000134352(17)281231(10)A-7" or as a scanner types it'
+
+
+@dataclass(frozen=True, slots=True)
+class Scanned:
+    """``gtin`` has 14 digits. ``best_before`` and ``expires_on`` are last days: a day 00 is the month's last.
+
+    ``net_mg`` is the net weight, ``count`` the pieces within (30 or 37); ``lot`` is the maker's lot or batch number.
+    """
+
+    gtin: str = ""
+    lot: str = ""
+    made_on: date | None = None
+    best_before: date | None = None
+    expires_on: date | None = None
+    net_mg: int | None = None
+    count: int | None = None
+    serial: str = ""
+
+    @property
+    def last_day(self) -> date | None:
+        return self.expires_on or self.best_before
+
+
+def looks_scanned(text: str) -> bool:
+    """Whether somebody typed, or a scanner did, an element string rather than a word."""
+    text = text.strip()
+    return (
+        text.startswith(_SYMBOLOGIES)
+        or GROUP_SEPARATOR in text
+        or re.match(r"\([0-9]{2,4}\)", text) is not None
+        or re.match(r"0[12][0-9]{14}", text) is not None
+    )
+
+
+def read_scan(text: str, field: str = "scan") -> Scanned:
+    """The facts of an element string: identifiers 01, 02, 10, 11, 15, 17, 21, 30, 310n, 37; others are passed over.
+
+    Raises BadInput naming the field: no element string, a wrong check digit, a day that is none, a weight finer than
+    a milligram.
+    """
+    try:
+        message = GS1Message.parse(_plain(text), separator_chars=_SEPARATORS)
+    except (ParseError, ValueError) as error:
+        raise _refused(field, text, _ACCEPTED) from error
+    found: dict[str, object] = {}
+    for element in message.element_strings:
+        identifier, value = element.ai.ai, element.value
+        if identifier in ("01", "02"):
+            found["gtin"] = _gtin(field, value)
+        elif identifier == "10":
+            found["lot"] = value
+        elif identifier == "21":
+            found["serial"] = value
+        elif identifier in ("11", "15", "17"):
+            name = {"11": "made_on", "15": "best_before", "17": "expires_on"}[identifier]
+            found[name] = element.date
+        elif identifier.startswith("310") and len(identifier) == 4:
+            found["net_mg"] = _milligrams(field, text, element.decimal)
+        elif identifier in ("30", "37"):
+            found["count"] = int(value)
+    if not found:
+        raise _refused(field, text, _ACCEPTED)
+    return Scanned(**found)  # type: ignore[arg-type]
+
+
+def _plain(text: str) -> str:
+    """The string as a symbol holds it: without the symbology's mark, brackets turned into separators."""
+    text = text.strip().removeprefix(GROUP_SEPARATOR)
+    for mark in _SYMBOLOGIES:
+        text = text.removeprefix(mark)
+    parts = _BRACKETED.findall(text)
+    if parts and "".join(f"({identifier}){value}" for identifier, value in parts) == text:
+        return GROUP_SEPARATOR.join(identifier + value.strip() for identifier, value in parts)
+    return text
+
+
+def _gtin(field: str, value: str) -> str:
+    try:
+        cells.gtin().read(value, cells.UNKNOWN)
+    except cells.Refused:
+        raise _refused(field, value, "a GTIN with its right check digit: scan again, or type what is printed") from None
+    return value
+
+
+def _milligrams(field: str, text: str, kilograms: Decimal | None) -> int:
+    steps = (kilograms or Decimal(0)) * 1_000_000
+    if steps != steps.to_integral_value():
+        raise _refused(field, text, "a net weight of whole milligrams")
+    return int(steps)
+
+
+def _refused(field: str, value: str, accepted: str) -> BadInput:
+    shown = "".join(sign if sign.isprintable() else " " for sign in value)[:100]
+    return BadInput("that symbol cannot be read", faults=[Fault(field, shown, accepted)])
+
+
+def same_gtin(gtin: str) -> list[str]:
+    """Every way in which the same number may be written down: with 8, 12, 13 or 14 digits."""
+    whole = gtin.zfill(14)
+    return [whole[14 - length :] for length in (14, 13, 12, 8) if whole[: 14 - length].strip("0") == ""]
