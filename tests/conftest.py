@@ -10,17 +10,19 @@ from django.core.management.commands import flush as flush_command
 from django.db import connections
 from django.test import override_settings
 
-from inventory import ledger_triggers
+from inventory import change_triggers, ledger_triggers
 
 
 @contextmanager
 def ledger_may_be_emptied(database: str) -> Iterator[None]:
     connection = connections[database]
     ledger_triggers.remove(connection)
+    change_triggers.remove(connection)
     try:
         yield
     finally:
         ledger_triggers.install(connection)
+        change_triggers.install(connection)
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -1,5 +1,6 @@
 """The tables of the storeroom: items, parties, lots, the stock ledger, promises, buying and dispatch."""
 
+from inventory.models.changes import ChangeRecord
 from inventory.models.items import Item
 from inventory.models.orders import Demand, Dispatch, DispatchLine, PurchaseOrder, PurchaseOrderLine
 from inventory.models.parties import Offer, Party
@@ -10,6 +11,7 @@ from inventory.models.workshop import Alert, RetryKey, Setting
 
 __all__ = [
     "Alert",
+    "ChangeRecord",
     "Demand",
     "Dispatch",
     "DispatchLine",

@@ -12,6 +12,7 @@ from typing import Any
 from inventory.errors import BadInput, Conflict, Fault
 from inventory.models import Item, Lot
 from inventory.quantities import QuantityError, parse_quantity, show_percent
+from inventory.services.changes import Change, Kind, facts_of_item, write_down
 from inventory.transactions import lock_items, write
 
 _CHUNK = 5_000  # databases bound a statement's parameters
@@ -70,6 +71,7 @@ def make_item(*, code: str, facts: Mapping[str, Any]) -> Item:
     if facts.get("caps_life") is None:
         item.caps_life = caps_life_by_kind(item.kind)
     item.save(force_insert=True)
+    write_down([Change(Kind.ITEM, code, None, facts_of_item(item))])
     return item
 
 
@@ -81,11 +83,13 @@ def change_item(*, code: str, changes: Mapping[str, Any]) -> Item:
 
     lock_items([find_item(code).pk])
     item = find_item(code)
+    before = facts_of_item(item)
     _keep_what_is_on_the_books(item, changes)
     _set(item, changes)
     if "caps_life" in changes and changes["caps_life"] is None:
         item.caps_life = caps_life_by_kind(item.kind)
     item.save()
+    write_down([Change(Kind.ITEM, code, before, facts_of_item(item))])
     return item
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from inventory.errors import BadInput, Fault
 from inventory.models import Setting
+from inventory.services.changes import Change, Kind, write_down
 from inventory.transactions import write
 from inventory.workshop import KEYS, SettingRefused, check_setting
 
@@ -21,5 +22,9 @@ def change_settings(*, values: Mapping[str, str]) -> None:
             faults.append(Fault(key if key in KEYS else "key", text, str(refusal)))
     if faults:
         raise BadInput("a setting is not accepted; nothing was changed", faults=faults)
+    before = dict(Setting.objects.filter(key__in=values).values_list("key", "value"))
     for key, text in values.items():
         Setting.objects.update_or_create(key=key, defaults={"value": text})
+    write_down(
+        Change(Kind.SETTING, key, {"value": before.get(key, "")}, {"value": text}) for key, text in values.items()
+    )

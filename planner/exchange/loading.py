@@ -22,6 +22,7 @@ from inventory.models import (
     Setting,
     Transformation,
 )
+from inventory.services import changes
 from inventory.services.lots import open_stock
 from inventory.services.reserving import reserve_exact
 from inventory.transactions import lock_items, write
@@ -141,6 +142,7 @@ def _check_and_write(
         lock_items(Item.objects.values_list("pk", flat=True))
     bringing = _checked(tables, faults, progress)
     written = _Written(bringing.writing.row_count(), progress)
+    _write_down(bringing, who)
     _write_masters(bringing, written)
     _write_versions(bringing, who, written)
     _write_stock(bringing, who, written)
@@ -191,6 +193,30 @@ def _write_masters(bringing: Bringing, written: _Written) -> None:
     written.update(Party, writing.changed_parties, writing.changed_fields["parties"])
     written.create(Offer, writing.new_offers)
     written.update(Offer, writing.changed_offers, writing.changed_fields["offers"])
+
+
+def _write_down(bringing: Bringing, who: User | None) -> None:
+    """Who changes what in master data, before it is changed: what stands is read anew, for many at once."""
+    writing, kind, log = bringing.writing, changes.Kind, list[changes.Change]()
+    settings = dict(Setting.objects.values_list("key", "value"))
+    for row in writing.settings:
+        log.append(changes.Change(kind.SETTING, row.key, {"value": settings.get(row.key, "")}, {"value": row.value}))
+    for model, facts, new, changed in (
+        (Item, changes.facts_of_item, writing.new_items, writing.changed_items),
+        (Party, changes.facts_of_party, writing.new_parties, writing.changed_parties),
+    ):
+        name = kind.ITEM if model is Item else kind.PARTY
+        stands = {row.pk: row for row in in_chunks(model.objects.all(), "pk", [row.pk for row in changed])}
+        log += [changes.Change(name, row.code, None, facts(row)) for row in new]
+        log += [changes.Change(name, row.code, facts(stands[row.pk]), facts(row)) for row in changed]
+    offers = {
+        row.pk: changes.facts_of_offer(row)
+        for row in in_chunks(Offer.objects.all(), "pk", [row.pk for row in writing.changed_offers])
+    }
+    for offer in (*writing.new_offers, *writing.changed_offers):
+        told = (offers.get(offer.pk), changes.facts_of_offer(offer), changes.pack_told(offer))
+        log.append(changes.Change(kind.OFFER, offer.supplier.code, *told))
+    changes.write_down(log, who)
 
 
 def _write_versions(bringing: Bringing, who: User | None, written: _Written) -> None:

@@ -17,6 +17,7 @@ from django.contrib.auth import get_user_model
 from django.core.management.base import BaseCommand, CommandParser
 from rich.console import Console
 
+from inventory.acting import acting
 from inventory.cells import FIRST_DAY, LAST_DAY
 from inventory.errors import DomainError, NotFound
 from planner.checks import WORKSHOP
@@ -96,7 +97,8 @@ class DoorCommand(BaseCommand):
                 if self.needs_tables:
                     ensure_schema()
                 who = find_user(options["user"]) if self.needs_tables else None
-                document = self.answer(who=who, **options)
+                with acting(lambda: who):
+                    document = self.answer(who=who, **options)
         except DomainError as error:
             self.tell(error, as_json=as_json)
             sys.exit(2 if error.code == "ambiguous" else 1)

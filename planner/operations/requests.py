@@ -11,6 +11,7 @@ from django.contrib.auth.middleware import LoginRequiredMiddleware
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 
+from inventory.acting import acting
 from planner.operations import metrics, request_ids
 
 log = logging.getLogger("planner.requests")
@@ -29,7 +30,8 @@ class Requests:
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         with request_ids.carried(request_ids.taken_or_made(request.headers.get(request_ids.HEADER))) as request_id:
             began = time.perf_counter()
-            response = self.get_response(request)
+            with acting(lambda: getattr(request, "user", None)):
+                response = self.get_response(request)
             seconds = time.perf_counter() - began
             response.headers[request_ids.HEADER] = request_id
             _told(request, response.status_code, seconds)
