@@ -34,8 +34,8 @@ class Program:
     Raises AssertionError for a field, a parameter or a status that is not documented.
     """
 
-    def __init__(self, base: str) -> None:
-        self.base, self.token = base, ""
+    def __init__(self, base: str, headers: Json | None = None) -> None:
+        self.base, self.token, self.headers = base, "", headers or {}
         self.operations: dict[str, tuple[str, str, Json]] = {}
         self.schemas: Json = {}
 
@@ -86,7 +86,9 @@ class Program:
                 self._documented(schema["items"], inner, where)
 
     def _send(self, method: str, address: str, body: Json | None) -> Any:
-        headers = {"Accept": "application/json"} | ({"Authorization": f"Token {self.token}"} if self.token else {})
+        headers = self.headers | {"Accept": "application/json"}
+        if self.token:
+            headers["Authorization"] = f"Token {self.token}"
         data = None
         if body is not None:
             data, headers["Content-Type"] = json.dumps(body).encode(), "application/json"
@@ -156,7 +158,12 @@ FORMULAS: list[Json] = [
 
 @pytest.mark.slow
 def test_from_an_empty_database_to_the_trace(served: str) -> None:
-    owner, maker, quality = Program(served), Program(served), Program(served)
+    main_job(served)
+
+
+def main_job(base: str, headers: Json | None = None) -> None:
+    """All of it, on an empty database that holds the person olive. ``headers`` are those that a proxy would set."""
+    owner, maker, quality = (Program(base, headers) for _ in range(3))
     owner.sign_in("olive", "seven warm stones")
     owner.call("patch_settings", {"currency": "EUR"})
     for name, roles in (("marlo", ["maker", "buyer"]), ("quill", ["quality"])):
