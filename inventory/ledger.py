@@ -103,6 +103,11 @@ class LotBalance(NamedTuple):  # a tuple, like all rows of a trace: a thousand a
         return self.used + self.dispatched + self.sent_back + self.sampled + self.discarded + self.on_hand
 
     @property
+    def went_otherwise(self) -> int:
+        """What went without being used or dispatched."""
+        return self.sent_back + self.sampled + self.discarded
+
+    @property
     def accounted_percent(self) -> Decimal | None:
         """What went of what came, in percent with two places; None where nothing came."""
         came, went = self.came, self.went
