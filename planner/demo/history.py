@@ -7,14 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
 from inventory import clock
 from inventory.models import Demand, DispatchLine, Item, Lot, Party, Portion, PurchaseOrderLine
 from inventory.quantities import COUNT, MASS, parse_quantity
-from inventory.services import buying, correcting, counting, dispatching, lots, reserving
+from inventory.services import buying, correcting, counting, dispatching, lots, reserving, samples
 from inventory.services.buying import Delivery, OrderLine
 from inventory.services.dispatching import Leaving
 from inventory.usability import unusable_reason
@@ -24,7 +24,10 @@ from planner.demo.materials import OFFERS
 from production import needs
 from production.models import Batch, BatchLine, Check, FormulaVersion, Step
 from production.needs import LineNeed
-from production.services import batches, finishing, weighing
+from production.services import batches, finishing, stability, weighing
+from production.services.stability import ConditionSpec, ProtocolSpec, PullTimeSpec, ReadingSpec, StabilityTestSpec
+from production.stability_days import usual_window_days
+from production.stability_selectors import find_pull
 
 Part = tuple[Portion, int]
 
@@ -265,6 +268,15 @@ class History:
 
     def take_out(self, act: past.TakenOut) -> None:
         portion = self.portion(act.lot, act.place)
+        if act.kept_at:
+            samples.retain(
+                portion=portion,
+                quantity=steps_of(portion.lot.item, act.quantity),
+                place=act.kept_at,
+                happened_at=self.moment(act),
+                why=act.why,
+            )
+            return
         take = counting.sample if act.as_sample else counting.discard
         take(
             portion=portion,
@@ -273,6 +285,34 @@ class History:
             why=act.why,
         )
 
+    # Stability: what stands in the warm and is looked at on its day.
+
+    def study(self, act: past.Studied) -> None:
+        protocol = stability.make_protocol(code=act.protocol, spec=TIN_LOOK)
+        study = stability.start_study(
+            lot=self.lots[act.lot], protocol=protocol, sample_quantity=1, started_on=self.days.ago(act.ago)
+        )
+        for looked in act.looked:
+            pull = find_pull(study.code, looked.pull)
+            stability.record_pull(
+                pull=pull,
+                done_on=pull.due_on + timedelta(days=looked.late),
+                readings=[ReadingSpec(test, value) for test, value in looked.readings],
+            )
+        for number, why in act.missed:
+            stability.miss_pull(pull=find_pull(study.code, number), why=why)
+
+
+# Invented for the demo; how many weeks and degrees a study needs is for quality and the assessor to say.
+TIN_LOOK = ProtocolSpec(
+    "Tins, in the room and in the warm",
+    conditions=[ConditionSpec("25 C", Decimal(25)), ConditionSpec("40 C", Decimal(40))],
+    pull_times=[
+        PullTimeSpec(unit, count, usual_window_days(unit, count), usual_window_days(unit, count))
+        for unit, count in (("week", 0), ("week", 4), ("week", 12), ("month", 6))
+    ],
+    tests=[StabilityTestSpec(past.LOOKS, expected="yes"), StabilityTestSpec(past.SMELLS, expected="yes")],
+)
 
 ACTS: dict[type[past.Act], Any] = {
     past.Delivered: History.receive,
@@ -285,6 +325,7 @@ ACTS: dict[type[past.Act], Any] = {
     past.Doubted: History.doubt,
     past.Counted: History.count,
     past.TakenOut: History.take_out,
+    past.Studied: History.study,
 }
 
 

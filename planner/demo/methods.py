@@ -204,7 +204,11 @@ CHECKS_OF: dict[str, tuple[tuple[str, str, str, str, str, str], ...]] = {
     "CALENDULA-OIL": (("clear, no water at the bottom", "release", "", "", "", "yes"),),
     "SALVE-BASE": (("even when set", "release", "", "", "", "yes"),),
     "HUMECTANT-GEL": (("no lumps", "release", "", "", "", "yes"),),
-    "BALM": (("melting point", "release", "C", "38", "50", ""), ("smell", "release", "", "", "", "as the standard")),
+    "BALM": (
+        ("melting point", "release", "C", "38", "50", ""),
+        ("smell", "release", "", "", "", "as the standard"),
+        ("melting point", "stability", "C", "38", "50", ""),
+    ),
     "HAND-CREAM": (
         ("temperature before phase C", "in_process", "C", "", "40", ""),
         ("pH", "release", "", "4.5", "5", ""),

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from planner.demo.materials import BATHS, COUNTER, HERBS, LAB, OILS, PACKS, SHOP
 
 STORE, COLD, SHELF, STALL = "store", "cold room", "shelf", "market stall"
+CUPBOARD = "sample cupboard"
 MARKET = "Millrace market"
+LOOKS, SMELLS = "looks as at the start", "smells as at the start"
 RECALLED = "SM 2281"  # the supplier's number of a sack of marigold flowers, whose trace the story tells
 
 
@@ -106,13 +108,33 @@ class Counted(Act):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakenOut(Act):
-    """Samples kept, or stock thrown away."""
+    """Samples looked at or kept, or stock thrown away."""
 
     lot: str
     quantity: str
     why: str
     as_sample: bool = False
+    kept_at: str = ""  # where a sample is retained until its day
     place: str = STORE
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """A pull that was done, so many days after its own, with what was read by test."""
+
+    pull: int
+    readings: tuple[tuple[str, str], ...]
+    late: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Studied(Act):
+    """A stability study of a lot, begun on this day; pulls that are named nowhere are still to come."""
+
+    lot: str
+    protocol: str
+    looked: tuple[Looked, ...]
+    missed: tuple[tuple[int, str], ...]  # pull and why
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -363,8 +385,21 @@ REST: tuple[Act, ...] = (
     TakenOut(ago=112, hour=15, lot="cream-1", quantity="85 g", why="left after filling: not enough for a tube run"),
     TakenOut(ago=57, hour=15, lot="balm-2", quantity="30 g", why="left after filling: used to try the new lids"),
     TakenOut(ago=86, lot="salve-1", quantity="15 g", why="looked at after a month", as_sample=True),
+    Studied(
+        ago=84,
+        hour=12,
+        lot="tins30-2",
+        protocol="TIN-LOOK",
+        looked=(
+            Looked(1, (("melting point", "43.5"), (LOOKS, "yes"), (SMELLS, "yes"))),
+            Looked(2, (("melting point", "43.5"), (LOOKS, "yes"), (SMELLS, "yes"))),
+            Looked(3, (("melting point", "43.3"), (LOOKS, "yes"), (SMELLS, "yes")), late=4),
+        ),
+        missed=((4, "the warm cupboard stood cold for a week"),),
+    ),
     *(
-        TakenOut(ago=ago, hour=16, lot=lot, quantity="2 pc", why="kept as samples", as_sample=True, place=SHELF)
+        TakenOut(ago=ago, hour=16, lot=lot, quantity="2 pc", why="kept as samples", as_sample=True, kept_at=CUPBOARD,
+                 place=SHELF)
         for lot, ago in (
             ("tins30-1", 116), ("tins60-1", 116), ("tubes-1", 112),
             ("tins30-2", 87), ("tins60-2", 57), ("tins30-3", 57), ("tubes-2", 52), ("jars-1", 42),

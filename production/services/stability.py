@@ -1,7 +1,8 @@
 """Stability: protocols, studies of one lot that start by them, what their pulls showed, and the word that ends them.
 
 A study copies what its protocol and its formula's checks say when it starts: nothing that is changed later changes it.
-Every write of a study holds the lock of its lot's item, so that two people cannot record one pull twice.
+A protocol is locked before the item of the lot. Every write of a study holds the lock of that item, so that two people
+cannot record one pull twice.
 """
 
 from __future__ import annotations
@@ -281,8 +282,8 @@ def start_study(
     if lot.received_on is not None and day < lot.received_on:
         fault = Fault("started_on", str(day), f"a day from {lot.received_on}")
         raise BadInput(f"lot {lot.number} came on {lot.received_on}", code="before_it_came", faults=[fault])
-    lock_items([lot.item_id])
     protocol = _locked(protocol)
+    lock_items([lot.item_id])
     lot = Lot.objects.select_related("item").get(pk=lot.pk)
     if protocol.retired:
         raise WrongState(f"protocol {protocol.code} is retired: no study starts by it", code="protocol_retired")

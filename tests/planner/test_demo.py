@@ -35,6 +35,7 @@ from inventory.models import (
     PurchaseOrder,
     PurchaseOrderLine,
     Reservation,
+    RetainedSample,
     Setting,
     StockEvent,
     Transformation,
@@ -44,15 +45,16 @@ from planner.demo import build, materials, methods, past, present, story
 from planner.demo.days import Days
 from planner.demo.tables import tables, write_folder
 from planner.exchange import export_tables, load_tables
-from production.models import Batch, BatchLine, CheckResult, FormulaVersion, Weighing
+from production.models import Batch, BatchLine, CheckResult, FormulaVersion, Protocol, Pull, Reading, Study, Weighing
+from production.stability_selectors import pulls_due
 
 WEDNESDAY = datetime.datetime(2027, 3, 10, 9, tzinfo=datetime.UTC)
 SEVEN_DAYS = [WEDNESDAY + datetime.timedelta(days=days) for days in range(7)]
 
 EVERY_TABLE = (
     Alert, Batch, BatchLine, CheckResult, Demand, Dispatch, DispatchLine, FormulaVersion, Item, Lot, LotDecision,
-    Movement, Party, Portion, PurchaseOrder, PurchaseOrderLine, Reservation, Setting, StockEvent, Transformation,
-    Weighing,
+    Movement, Party, Portion, Protocol, Pull, PurchaseOrder, PurchaseOrderLine, Reading, Reservation, RetainedSample,
+    Setting, StockEvent, Study, Transformation, Weighing,
 )  # fmt: skip
 
 
@@ -165,6 +167,39 @@ def test_everything_happened_in_its_order_and_the_books_agree(told: dict[str, An
     ):
         held[portion] = held.get(portion, 0) + quantity
         assert held[portion] >= 0, Portion.objects.get(pk=portion)
+
+
+def test_a_study_has_pulls_done_late_missed_due_and_to_come(told: dict[str, Any]) -> None:
+    today = WEDNESDAY.date()
+    study = Study.objects.select_related("event").get()
+    assert study.status == "under_way"
+    assert study.event is not None
+    pulls = list(study.pulls.order_by("number"))
+    assert sum(-row.quantity for row in study.event.movements.all()) == len(pulls)
+    assert [pull.number for pull in pulls if pull.done_on] == [1, 2, 3]
+    assert pulls[2].done_on is not None
+    assert pulls[2].done_on > pulls[2].window_to
+    assert [(pull.number, pull.missed_why) for pull in pulls if pull.missed_on] == [
+        (4, "the warm cupboard stood cold for a week")
+    ]
+    due = pulls_due(to_day=today)
+    assert [one.number for one in due] == [5, 6]
+    assert not any(one.is_overdue(today) for one in due)
+    assert [one.number for one in pulls_due(from_day=today + datetime.timedelta(days=1), to_day=datetime.date.max)] == [
+        7,
+        8,
+    ]
+    assert {reading.passed for reading in Reading.objects.all()} == {True}
+    assert "melting point" in {test.name for test in study.tests.all()}  # the check of the bulk in the tins
+
+
+def test_two_of_each_packed_lot_are_kept_a_year_beyond_its_life(told: dict[str, Any]) -> None:
+    packed = Lot.objects.filter(item__kind="product", origin="made")
+    kept = RetainedSample.objects.filter(left=2, place=past.CUPBOARD)
+    assert {sample.lot_id for sample in kept} == {lot.pk for lot in packed}
+    for sample in kept.select_related("lot"):
+        assert sample.lot.expires_on is not None
+        assert sample.keep_until == sample.lot.expires_on + datetime.timedelta(days=365)
 
 
 def test_cautions_stand_on_the_items_they_belong_to(told: dict[str, Any]) -> None:
