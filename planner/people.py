@@ -13,6 +13,7 @@ from django.db.models import Q
 from knox.models import AuthToken
 
 from inventory.errors import BadInput, Conflict, Fault, NotFound, WrongState
+from inventory.services.changes import Change, Kind, shown, write_down
 from inventory.transactions import write
 
 OWNER = "owner"
@@ -36,6 +37,7 @@ def make_person(*, username: str, password: str, name: str = "", roles: Iterable
     _set_password(person, password)
     person.save()
     _set_roles(person, roles)
+    write_down([Change(Kind.PERSON, username, None, _facts(person))])
     return person
 
 
@@ -48,6 +50,7 @@ def change_person(*, username: str, **changes: Any) -> User:
         # Two owners who step down at once take turns, or each would see the other stay.
         list(Group.objects.select_for_update().filter(name=OWNER))
     person = find_person(username)
+    before = _facts(person)
     if "name" in changes:
         person.first_name = changes["name"]
     if "active" in changes:
@@ -61,7 +64,15 @@ def change_person(*, username: str, **changes: Any) -> User:
         AuthToken.objects.filter(user=person).delete()
     if unseats:
         _keep_an_owner("roles" if "roles" in changes else "active", changes)
+    after = _facts(person) | ({"password": "changed"} if "password" in changes else {})
+    write_down([Change(Kind.PERSON, person.username, before, after)])
     return person
+
+
+def _facts(person: User) -> dict[str, str]:
+    """What the change log tells of a person: never a password, only that there is another."""
+    roles = sorted(person.groups.values_list("name", flat=True))
+    return {"name": person.first_name, "roles": " ".join(roles), "active": shown(person.is_active)}
 
 
 def _set_password(person: User, password: str) -> None:

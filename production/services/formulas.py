@@ -17,12 +17,14 @@ from inventory.errors import BadInput, Conflict, Fault, WrongState
 from inventory.models import Item
 from inventory.models.items import CODE_LENGTH, NAME_LENGTH
 from inventory.quantities import MAX_MG, WHOLE, show_percent
+from inventory.services.changes import Change, Kind, write_down
 from inventory.services.ledger import is_whole
 from inventory.transactions import write
 from production import arithmetic
 from production.amounts import Amount, AmountsRead, WrittenAmount, read_amounts
 from production.arithmetic import Cuts
 from production.models import Check, Formula, FormulaVersion, Line, LineSubstitute, Step
+from production.services.formula_facts import facts_of, head_of
 
 if TYPE_CHECKING:
     from django.contrib.auth.models import AbstractBaseUser as User
@@ -132,9 +134,46 @@ def write_versions(*, specs: Sequence[VersionSpec], who: User | None = None) -> 
     if faults:
         raise BadInput(faults[0].sentence(), faults=faults)
     formulas = _formulas_for(specs)
+    stood = facts_of(_stand_already(specs, formulas))
     versions = _drafts_for(specs, formulas)
     _write_content(specs, amounts, versions)
+    _write_down_versions(specs, versions, stood, who)
     return versions
+
+
+def _stand_already(specs: Sequence[VersionSpec], formulas: Mapping[str, Formula]) -> list[int]:
+    """Ids of the versions that the specs write anew."""
+    named = {(formulas[spec.formula_code].pk, spec.version) for spec in specs if spec.version}
+    rows = FormulaVersion.objects.filter(formula_id__in={formula for formula, _ in named})
+    return [pk for pk, *name in rows.values_list("pk", "formula_id", "version") if tuple(name) in named]
+
+
+def _write_down_versions(
+    specs: Sequence[VersionSpec],
+    versions: Sequence[FormulaVersion],
+    stood: Mapping[int, Mapping[str, str]],
+    who: User | None,
+) -> None:
+    """Of a draft written anew, what differs; a new version is its own record, so that its head is enough."""
+    now = facts_of(list(stood))
+    write_down(
+        [
+            Change(
+                Kind.FORMULA,
+                spec.formula_code,
+                stood.get(version.pk),
+                now.get(version.pk) or head_of(version),
+                f"v{version.version}",
+            )
+            for spec, version in zip(specs, versions, strict=True)
+        ],
+        who,
+    )
+
+
+def _status_change(version: FormulaVersion, before: str, after: str) -> Change:
+    detail = f"v{version.version}"
+    return Change(Kind.FORMULA, version.formula.code, {"status": before}, {"status": after}, detail)
 
 
 def _read_amounts(spec: VersionSpec) -> AmountsRead:
@@ -474,9 +513,12 @@ def approve_versions(*, versions: Sequence[FormulaVersion], who: User | None = N
         raise BadInput(
             "; ".join(f"{fault.field}: {fault.value}" for fault in faults), code="not_approvable", faults=faults
         )
-    FormulaVersion.objects.filter(
+    approved = FormulaVersion.objects.filter(
         formula_id__in=[row.formula_id for row in rows], status=FormulaVersion.Status.APPROVED
-    ).update(status=FormulaVersion.Status.RETIRED)
+    )
+    ends = [_status_change(row, "approved", "retired") for row in approved.select_related("formula")]
+    write_down([*ends, *(_status_change(row, row.status, "approved") for row in rows)], who)
+    approved.update(status=FormulaVersion.Status.RETIRED)
     moment = clock.now()
     FormulaVersion.objects.filter(pk__in=[row.pk for row in rows]).update(
         status=FormulaVersion.Status.APPROVED, approved_at=moment, approved_by=who
@@ -492,6 +534,7 @@ def retire(*, version: FormulaVersion, who: User | None = None) -> None:
     retired = FormulaVersion.objects.filter(pk=version.pk).exclude(status=FormulaVersion.Status.RETIRED)
     if not retired.update(status=FormulaVersion.Status.RETIRED):
         raise WrongState("this version is retired already")
+    write_down([_status_change(version, version.status, "retired")], who)
     version.status = FormulaVersion.Status.RETIRED
 
 
