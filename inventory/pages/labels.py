@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.http import HttpRequest
+import zxingcpp
+from django.http import HttpRequest, HttpResponse
 from django.urls import path
 
-from inventory import clock, shelf
+from inventory import clock, selectors, shelf
 from inventory.errors import BadInput, Fault
 from inventory.models import Lot
 from inventory.pages.frame import Facts, Page
@@ -43,4 +44,25 @@ class Labels(Page):
         }
 
 
-ROUTES = [path("shelf/labels", Labels.as_view(), name="lot-labels")]
+class Symbol(Page):
+    """Our number of a lot as a QR symbol (ISO/IEC 18004), a picture for its label: any box for a lot number reads it."""
+
+    def get(self, request: HttpRequest, **where: Any) -> HttpResponse:
+        lot = selectors.get_lot(where["item"], where["lot"])
+        return HttpResponse(symbol_of(lot.number), content_type="image/svg+xml")
+
+
+def symbol_of(text: str) -> str:
+    """An SVG of the symbol that holds the text, read back before it is given away. Raises BadInput where it differs."""
+    symbol = zxingcpp.create_barcode(text, zxingcpp.BarcodeFormat.QRCode)
+    again = zxingcpp.read_barcode(symbol.to_image(scale=4))
+    if again is None or again.text != text:
+        raise BadInput("this number cannot be printed as a symbol", faults=[Fault("lot", text, "letters and digits")])
+    drawn: str = symbol.to_svg(add_quiet_zones=True)
+    return drawn[drawn.index("<svg") :]
+
+
+ROUTES = [
+    path("shelf/labels", Labels.as_view(), name="lot-labels"),
+    path("shelf/lot/<code:item>/<code:lot>/symbol.svg", Symbol.as_view(), name="lot-symbol"),
+]

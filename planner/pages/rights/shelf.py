@@ -27,5 +27,6 @@ RIGHTS = {
     ("GET", "lot-card"): READERS_AND_HELPER,
     ("GET", "movements"): READERS_AND_HELPER,
     ("GET", "lot-labels"): READERS_AND_HELPER,
+    ("GET", "lot-symbol"): READERS_AND_HELPER,
     **{(method, route): roles for route, roles in _ACTS.items() for method in ("GET", "POST")},
 }
