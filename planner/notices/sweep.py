@@ -7,22 +7,25 @@ leave later (``planner.notices.posting``). So a sweep may run twice, at once, or
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import json
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import NamedTuple
+from uuid import UUID
 
-from django.db import transaction
+from django.db import connection, transaction
 
 from inventory import clock
+from inventory.ledger import among
 from planner.notices.addressees import Addressees, Person, addressees
 from planner.notices.days import next_instant, stage_day
-from planner.notices.kinds import Kind
 from planner.notices.looking import begin, look_again, morning_is_looked_at
 from planner.notices.models import Mail, Notice, Telling
 from planner.notices.posting import mail_for
 from planner.notices.wanted import Look
 
-CHUNK = 2_000  # notices told in one transaction
+CHUNK = 1_000  # notices told in one transaction: on SQLite nobody else writes meanwhile
 # So long after its morning a letter waits for the day's look, so that what it finds is in it.
 PATIENCE = timedelta(minutes=30)
 
@@ -62,88 +65,152 @@ def _tell_some(look: Look, people: Addressees, cutoff: datetime | None) -> tuple
         due = Notice.objects.filter(next_at__lte=look.now).order_by("next_at", "pk")
         held = list(due.select_for_update(skip_locked=True, no_key=True).values_list("pk", "kind", "cause")[:CHUNK])
         look_again(look, [(kind, cause) for _, kind, cause in held])
-        rows = Notice.objects.filter(pk__in=[pk for pk, _, _ in held], next_at__lte=look.now)
-        found = list(rows.defer("facts", "subject", "why"))
-        _tell(look, people, cutoff, found)
+        rows = Notice.objects.filter(pk__in=among(pk for pk, _, _ in held), next_at__lte=look.now)
+        found = [_Due(*row) for row in rows.order_by("next_at", "pk").values_list(*_Due._fields)]
+        _Chunk(look, people, cutoff).tell(found)
         return len(held), len(found)
 
 
-def _tell(look: Look, people: Addressees, cutoff: datetime | None, notices: Sequence[Notice]) -> None:
-    tellings: list[Telling] = []
-    mails: dict[str, Mail] = {}
-    of_mail: list[tuple[Telling, str]] = []
-    moved: dict[tuple[str, date | None, datetime | None], list[int]] = {}
-    first_of: dict[int, Notice] = {}
-    for notice in notices:
-        notice.state = Notice.State.OPEN  # what was put off until now is open again
-        days = [date.fromisoformat(day) for day in notice.told_on_days]
-        day = stage_day(days, notice.stage_on, look.now, look.wall)
-        if day is not None:
-            kind = look.kinds[notice.kind]
-            for person, channel in _channels(notice, kind, people, day):
-                telling = _telling(notice, day, person, channel, look, cutoff)
-                tellings.append(telling)
-                if channel == Telling.Channel.AT_ONCE:
-                    first = first_of.setdefault(person.pk, notice)
-                    mail = _at_once(person, first, day, look)
-                    mails.setdefault(mail.key, mail)
-                    of_mail.append((telling, mail.key))
-            notice.stage_on = day
-        following = next_instant(days, notice.stage_on, look.now, look.wall)
-        moved.setdefault((notice.state, notice.stage_on, following), []).append(notice.pk)
-    if mails:
-        Mail.objects.bulk_create(mails.values(), ignore_conflicts=True)
-        kept = dict(Mail.objects.filter(key__in=list(mails)).values_list("key", "pk"))
-        for telling, key in of_mail:
-            telling.mail_id = kept[key]
-    Telling.objects.bulk_create(tellings, ignore_conflicts=True, batch_size=5_000)
-    for (state, stage_on, following), pks in moved.items():
-        Notice.objects.filter(pk__in=pks).update(state=state, stage_on=stage_on, next_at=following)
+class _Due(NamedTuple):
+    """The columns of a notice that telling it takes."""
+
+    pk: int
+    uid: UUID
+    kind: str
+    role: str
+    person_id: int | None
+    opening: int
+    stage_on: date | None
+    due_on: date
+    overdue_on: date
+    escalates_on: date | None
+    told_on_days: list[str]
+    opened_at: datetime
 
 
-def _channels(notice: Notice, kind: Kind, people: Addressees, day: date) -> list[tuple[Person, str]]:
-    """Who is told, and how: on the page always; the first time at once where the kind is pressing; else by letter."""
-    escalated = notice.escalates_on is not None and day >= notice.escalates_on
-    found: list[tuple[Person, str]] = []
-    for person in people.of(kind, role=notice.role, person=notice.person_id, escalated=escalated):
-        found.append((person, Telling.Channel.PAGE))
-        if kind.at_once and notice.stage_on is None and person.at_once:
-            found.append((person, Telling.Channel.AT_ONCE))
-        elif person.letter:
-            found.append((person, Telling.Channel.LETTER))
-    return found
+# Of a telling: notice, opening, stage_on, stage, recipient, channel, letter_on, key of the mail.
+_Row = tuple[int, int, str, str, int, str, str | None, str]
 
 
-def stage_of(notice: Notice, day: date) -> str:
+class _Chunk:
+    """The tellings of one chunk. What many notices have in common is reckoned once."""
+
+    def __init__(self, look: Look, people: Addressees, cutoff: datetime | None) -> None:
+        self.look, self.people, self.cutoff = look, people, cutoff
+        self.tomorrow = (look.today + timedelta(days=1)).isoformat()
+        self.mails: dict[str, Mail] = {}
+        self._first: dict[int, str] = {}
+        self._steps: dict[tuple[tuple[str, ...], date | None], tuple[date | None, datetime | None]] = {}
+        self._ways: dict[tuple[str, str, int | None, bool, bool], list[tuple[Person, str]]] = {}
+
+    def tell(self, notices: Sequence[_Due]) -> None:
+        rows: list[_Row] = []
+        moved: dict[tuple[date | None, datetime | None], list[int]] = {}
+        for notice in notices:
+            day, following = self._step(notice)
+            if day is not None:
+                rows += self._rows(notice, day)
+            moved.setdefault((day or notice.stage_on, following), []).append(notice.pk)
+        if self.mails:
+            Mail.objects.bulk_create(self.mails.values(), ignore_conflicts=True)
+        kept = dict(Mail.objects.filter(key__in=list(self.mails)).values_list("key", "pk")) if self.mails else {}
+        _insert(rows, kept, self.look.now)
+        for (stage_on, following), pks in moved.items():
+            # What was put off until now is open again.
+            Notice.objects.filter(pk__in=among(pks)).update(
+                state=Notice.State.OPEN, stage_on=stage_on, next_at=following
+            )
+
+    def _step(self, notice: _Due) -> tuple[date | None, datetime | None]:
+        """The day that is told now, and the next instant."""
+        key = (tuple(notice.told_on_days), notice.stage_on)
+        if key not in self._steps:
+            days = [date.fromisoformat(day) for day in notice.told_on_days]
+            day = stage_day(days, notice.stage_on, self.look.now, self.look.wall)
+            following = next_instant(days, day or notice.stage_on, self.look.now, self.look.wall)
+            self._steps[key] = day, following
+        return self._steps[key]
+
+    def _rows(self, notice: _Due, day: date) -> Iterator[_Row]:
+        stage, stage_on, letter_on = stage_of(notice, self.look.today), day.isoformat(), self._letter_on(notice)
+        for person, channel in self._channels(notice, day):
+            mail = self._at_once(person, notice, day) if channel == Telling.Channel.AT_ONCE else ""
+            letter = letter_on if channel == Telling.Channel.LETTER else None
+            yield notice.pk, notice.opening, stage_on, stage, person.pk, channel, letter, mail
+
+    def _channels(self, notice: _Due, day: date) -> list[tuple[Person, str]]:
+        """Who is told, and how: on the page always; the first time at once where the kind is pressing; else by letter.
+
+        Of a kind that is not known any more nobody is told.
+        """
+        kind = self.look.kinds.get(notice.kind)
+        if kind is None:
+            return []
+        escalated = notice.escalates_on is not None and day >= notice.escalates_on
+        key = (notice.kind, notice.role, notice.person_id, escalated, notice.stage_on is None)
+        if key not in self._ways:
+            found: list[tuple[Person, str]] = []
+            for person in self.people.of(kind, role=notice.role, person=notice.person_id, escalated=escalated):
+                found.append((person, Telling.Channel.PAGE.value))
+                if kind.at_once and notice.stage_on is None and person.at_once:
+                    found.append((person, Telling.Channel.AT_ONCE.value))
+                elif person.letter:
+                    found.append((person, Telling.Channel.LETTER.value))
+            self._ways[key] = found
+        return self._ways[key]
+
+    def _letter_on(self, notice: _Due) -> str:
+        # What came up after the day's look is for the next morning's letter, not for one in the middle of the day.
+        later = self.cutoff is not None and notice.opened_at > self.cutoff and notice.stage_on is None
+        return self.tomorrow if later else self.look.today.isoformat()
+
+    def _at_once(self, person: Person, notice: _Due, day: date) -> str:
+        """The key of the mail that carries what is pressing to one person, named by the first notice in it."""
+        key = self._first.setdefault(person.pk, f"at-once/{person.pk}/{notice.uid}/{notice.opening}/{day}")
+        if key not in self.mails:
+            self.mails[key] = mail_for(key, Mail.Kind.AT_ONCE, person.pk, self.look)
+        return key
+
+
+def stage_of(notice: _Due, day: date) -> str:
     """The stage at which a notice stands on a day."""
     if notice.escalates_on is not None and day >= notice.escalates_on:
-        return Telling.Stage.ESCALATED
+        return Telling.Stage.ESCALATED.value
     if day >= notice.overdue_on:
-        return Telling.Stage.OVERDUE
-    return Telling.Stage.DUE if day >= notice.due_on else Telling.Stage.DUE_SOON
+        return Telling.Stage.OVERDUE.value
+    return (Telling.Stage.DUE if day >= notice.due_on else Telling.Stage.DUE_SOON).value
 
 
-def _telling(notice: Notice, day: date, person: Person, channel: str, look: Look, cutoff: datetime | None) -> Telling:
-    # What came up after the day's look is for the next morning's letter, not for one in the middle of the day.
-    later = cutoff is not None and notice.opened_at > cutoff and notice.stage_on is None
-    letter_on = look.today + timedelta(days=1) if later else look.today
-    return Telling(
-        notice_id=notice.pk,
-        opening=notice.opening,
-        stage_on=day,
-        stage=stage_of(notice, look.today),
-        recipient_id=person.pk,
-        channel=channel,
-        claimed_at=look.now,
-        letter_on=letter_on if channel == Telling.Channel.LETTER else None,
-        told_at=look.now if channel == Telling.Channel.PAGE else None,
-    )
+_COLUMNS = "notice_id, opening, stage_on, stage, recipient_id, channel, letter_on, mail_id, told_at, claimed_at"
 
 
-def _at_once(person: Person, first: Notice, day: date, look: Look) -> Mail:
-    """The mail that carries what is pressing to one person, named by the first notice in it."""
-    key = f"at-once/{person.pk}/{first.uid}/{first.opening}/{day}"
-    return mail_for(key, Mail.Kind.AT_ONCE, person.pk, look)
+def _insert(rows: Sequence[_Row], mails: Mapping[str, int], now: datetime) -> None:
+    """Insert tellings, those that are there already left as they are: one statement.
+
+    What is told on the page is told by standing there; the others when their mail has left.
+    """
+    if not rows:
+        return
+    instant = connection.ops.adapt_datetimefield_value(now)
+    told = [(*row[:7], mails.get(row[7])) for row in rows]
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            kinds = ("bigint", "int", "date", "text", "bigint", "text", "date", "bigint")
+            columns = ", ".join(f"%s::{kind}[]" for kind in kinds)
+            cursor.execute(
+                f"INSERT INTO planner_telling ({_COLUMNS}) "
+                "SELECT a, b, c, d, e, f, g, h, CASE WHEN f = 'page' THEN %s::timestamptz END, %s::timestamptz "
+                f"FROM unnest({columns}) AS t (a, b, c, d, e, f, g, h) ON CONFLICT DO NOTHING",
+                [instant, instant, *(list(column) for column in zip(*told, strict=True))],
+            )
+        else:
+            columns = ", ".join(f"json_extract(value, '$[{at}]')" for at in range(8))
+            cursor.execute(
+                f"INSERT INTO planner_telling ({_COLUMNS}) "
+                f"SELECT {columns}, CASE WHEN json_extract(value, '$[5]') = 'page' THEN %s END, %s "
+                "FROM json_each(%s) WHERE true ON CONFLICT DO NOTHING",  # WHERE: ON would be read as a join's
+                [instant, instant, json.dumps(told)],
+            )
 
 
 def begin_letters(now: datetime | None = None) -> int:
