@@ -201,10 +201,11 @@ def _write_down(bringing: Bringing, who: User | None) -> None:
     settings = dict(Setting.objects.values_list("key", "value"))
     for row in writing.settings:
         log.append(changes.Change(kind.SETTING, row.key, {"value": settings.get(row.key, "")}, {"value": row.value}))
-    for model, facts, new, changed in (
+    masters: list[tuple[Any, Callable[[Any], dict[str, str]], Any, Any]] = [
         (Item, changes.facts_of_item, writing.new_items, writing.changed_items),
         (Party, changes.facts_of_party, writing.new_parties, writing.changed_parties),
-    ):
+    ]
+    for model, facts, new, changed in masters:
         name = kind.ITEM if model is Item else kind.PARTY
         stands = {row.pk: row for row in in_chunks(model.objects.all(), "pk", [row.pk for row in changed])}
         log += [changes.Change(name, row.code, None, facts(row)) for row in new]

@@ -17,8 +17,8 @@ def facts_of(version_ids: Sequence[int]) -> dict[int, dict[str, str]]:
     told: dict[int, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
     stand_ins: dict[int, list[str]] = defaultdict(list)
     rows = LineSubstitute.objects.filter(line__version__in=version_ids).order_by("pk")
-    for line, item, ratio in rows.values_list("line", "item__code", "ratio"):
-        stand_ins[line].append(f" or {item} x {shown(ratio)}")
+    for line_id, item, ratio in rows.values_list("line", "item__code", "ratio"):
+        stand_ins[line_id].append(f" or {item} x {shown(ratio)}")
     for line in Line.objects.filter(version__in=version_ids).select_related("item").order_by("position"):
         told[line.version_id]["lines"].append(_line_told(line) + "".join(stand_ins[line.pk]))
     for step in Step.objects.filter(version__in=version_ids).order_by("position"):
