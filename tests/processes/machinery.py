@@ -126,6 +126,12 @@ class Program:
             raise AssertionError(f"{self.name} did not stop within {seconds} s:\n{self.said()}") from None
         return time.monotonic() - begun
 
+    def suspend(self) -> None:
+        os.killpg(self.pid, signal.SIGSTOP)
+
+    def wake(self) -> None:
+        os.killpg(self.pid, signal.SIGCONT)
+
     def said(self, last: int = 6_000) -> str:
         return self.log.read_text(errors="replace")[-last:] if self.log.exists() else ""
 
@@ -166,6 +172,7 @@ class Client:
 
     base: str
     token: str = ""
+    headers: dict[str, str] = field(default_factory=dict)
 
     def sign_in(self, username: str = OWNER, password: str = PASSWORD) -> Client:
         told = {"username": username, "password": password}
@@ -180,7 +187,7 @@ class Client:
 
     def send(self, method: str, address: str, body: Any = None, **headers: str) -> Any:
         """The answer's JSON, or its bytes where it is a file. Raises Refused, and OSError where nobody answers."""
-        told = {"Accept": "*/*", "X-Forwarded-Proto": "https"} | headers
+        told = {"Accept": "*/*"} | self.headers | headers
         if self.token:
             told["Authorization"] = f"Token {self.token}"
         data = body
@@ -282,15 +289,28 @@ class Redis:
 
     folder: Path
     port: int = field(default_factory=free_port)
+    password: str = "only-for-this-test"
     process: subprocess.Popen[bytes] | None = None
 
     @property
     def url(self) -> str:
-        return f"redis://127.0.0.1:{self.port}/0"
+        return f"redis://:{self.password}@127.0.0.1:{self.port}/0"
 
     def start(self) -> Redis:
         self.process = subprocess.Popen(
-            ["redis-server", "--port", str(self.port), "--bind", "127.0.0.1", "--save", "", "--appendonly", "no"],
+            [
+                "redis-server",
+                "--port",
+                str(self.port),
+                "--bind",
+                "127.0.0.1",
+                "--save",
+                "",
+                "--appendonly",
+                "no",
+                "--requirepass",
+                self.password,
+            ],
             cwd=self.folder,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
@@ -300,13 +320,13 @@ class Redis:
 
     def _answers(self) -> bool:
         try:
-            with redis.Redis(port=self.port) as client:
+            with redis.Redis(port=self.port, password=self.password) as client:
                 return bool(client.ping())
         except redis.RedisError:
             return False
 
     def flush(self) -> None:
-        with redis.Redis(port=self.port) as client:
+        with redis.Redis(port=self.port, password=self.password) as client:
             client.flushall()
 
     def stop(self) -> None:
