@@ -62,7 +62,7 @@ class TracePage(Page):
 
     def facts(self, request: HttpRequest, **where: Any) -> Facts:
         asked = sought(request)
-        typed = {"lot": "\n".join(asked.get("lot", [])), "direction": asked.get("direction", "")}
+        typed = {"lot": "\n".join(asked.get("lot", [])), "direction": asked.get("direction", "forward")}
         shown: Facts = {
             "form": FormSheet(Sought, typed, key=""),
             "directions": DIRECTIONS,
