@@ -25,12 +25,12 @@ from inventory.usability import last_day_from, plan_days_of_life
 Kind = StockEvent.Kind
 
 
-def ids_as_rows(ids: Iterable[int]) -> tuple[str, str | list[int]]:
+def ids_as_rows(ids: Iterable[int]) -> tuple[str, str]:
     """SQL that turns one parameter into a row for each id, and the parameter: a thousand cost hardly more than one."""
-    rows = sorted(ids)
+    rows = ",".join(map(str, sorted(ids)))
     if connection.vendor == "postgresql":
-        return "SELECT unnest(%s::bigint[])", rows
-    return "SELECT value FROM json_each(%s)", f"[{','.join(map(str, rows))}]"
+        return "SELECT unnest(%s::bigint[])", f"{{{rows}}}"
+    return "SELECT value FROM json_each(%s)", f"[{rows}]"
 
 
 def among(ids: Iterable[int]) -> RawSQL:

@@ -178,33 +178,23 @@ def usable_portions(
 
     ``min_remaining_days`` takes the place of each item's own.
     """
-    found: dict[int, list[FreeStock]] = {item_id: [] for item_id in item_ids}
+    found: dict[int, list[tuple[Any, FreeStock]]] = {item_id: [] for item_id in item_ids}
     for values in rows_among(_FREE_STOCK, found):
-        row = FreeStock._make(values)
-        if is_usable(row, on, min_remaining_days):
-            found[row.item_id].append(row)
-    for rows in found.values():
-        if len(rows) > 1:
-            rows.sort(key=first_expiry_first)
-    return found
+        row: Any = FreeStock._make(values)
+        if unusable_reason(row, row, row, on):
+            continue
+        remaining = row.min_remaining_days if min_remaining_days is None else min_remaining_days
+        last_day = last_day_of(row, row, row)
+        if last_day is None or last_day >= on + timedelta(days=remaining):
+            found[row.item_id].append((_first_expiry_first(row, last_day), row))
+    return {item_id: [row for _, row in sorted(rows)] for item_id, rows in found.items()}
 
 
-def is_usable(row: FreeStock, on: date, min_remaining_days: int | None = None) -> bool:
-    """Usable on the day and living long enough after it."""
-    as_all: Any = row
-    if unusable_reason(as_all, as_all, as_all, on):
-        return False
-    remaining = row.min_remaining_days if min_remaining_days is None else min_remaining_days
-    last_day = last_day_of(as_all, as_all, as_all)
-    return last_day is None or last_day >= on + timedelta(days=remaining)
-
-
-def first_expiry_first(row: FreeStock) -> tuple[date, date, date, str, str, str]:
+def _first_expiry_first(row: FreeStock, last_day: date | None) -> tuple[date, date, date, str, str, str]:
     """The order of service of supply: last day (never last), day it is here, received day (blank first), number."""
-    as_all: Any = row
     received = row.received_on or date.min
     return (
-        last_day_of(as_all, as_all, as_all) or NEVER,
+        last_day or NEVER,
         max(received, row.available_on or date.min),
         received,
         row.number,

@@ -22,6 +22,7 @@ from typing import Any, ParamSpec, TypeVar
 
 from django.db import DataError, IntegrityError, OperationalError, connection, transaction
 
+from inventory import statements
 from inventory.errors import BadInput, Conflict, Fault, KeyReused, LockTimeout
 from inventory.models import RetryKey
 from inventory.models.workshop import KEY_LENGTH
@@ -115,7 +116,7 @@ def lock_items(item_ids: Iterable[int], *, again: bool = False) -> None:
         warnings.warn(f"items {sorted(wanted)} are locked after {sorted(held)}", LockedOutOfOrder, stacklevel=2)
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
-            cursor.execute(_LOCK, [sorted(wanted)])
+            cursor.execute(_LOCK, [statements.array(sorted(wanted))])
     if _act.locked is not None:
         _act.locked = held | wanted
 

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from django.conf import settings
 
+from inventory import statements
 from inventory.models import Setting
 from inventory.quantities import MASS, QuantityError, parse_quantity
 
@@ -49,9 +50,9 @@ class Scale:
 
 def value_of(key: str) -> str:
     """The stored text of a setting, or its default."""
-    stored = Setting.objects.filter(key=key).values_list("value", flat=True).first()
-    if stored:
-        return stored
+    for (stored,) in statements.rows("SELECT value FROM inventory_setting WHERE key = %s", key):
+        if stored:
+            return str(stored)
     return settings.TIME_ZONE if key == "time_zone" else DEFAULTS[key]
 
 

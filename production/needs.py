@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
 from fractions import Fraction
+from typing import Any, NamedTuple
 
-from inventory import workshop
+from inventory import statements, workshop
 from inventory.models import Item
 from production import arithmetic
 from production.arithmetic import Portioned, SheetLine, UnitShare
@@ -21,6 +24,52 @@ class LineNeed:
 
     line: Line
     quantity: int
+
+
+class FirmLine(NamedTuple):
+    """A line of a batch's version, with what of its item says how much is to be set aside: one row for both."""
+
+    position: int
+    item_id: int
+    percent: int | None
+    qs: bool
+    numerator: int | None
+    denominator: int | None
+    is_volume: bool
+    single_lot: bool
+    code: str
+    measure: str
+    drawn: bool
+    density: Any  # SQLite gives a float, whose shortest text is what was written
+
+    @property
+    def item(self) -> FirmLine:
+        return self
+
+    @property
+    def density_g_per_ml(self) -> Decimal | None:
+        return None if self.density is None else Decimal(str(self.density))
+
+
+_FIRM_LINES = """
+    SELECT t.planned_for, v.basis, l.position, l.item_id, l.percent, l.qs, l.numerator, l.denominator, l.is_volume,
+        l.single_lot, i.code, i.measure, i.drawn, i.density_g_per_ml
+    FROM production_batch b
+    JOIN inventory_transformation t ON t.id = b.transformation_id
+    JOIN production_formulaversion v ON v.id = b.version_id
+    JOIN production_line l ON l.version_id = b.version_id
+    JOIN inventory_item i ON i.id = l.item_id
+    WHERE b.transformation_id = %s
+    ORDER BY l.position
+"""
+
+
+def needs_of_batch(batch_id: int, charge: int) -> tuple[date, list[LineNeed]]:
+    """The planned day of a batch, and what its lines take of the charge, read in one statement."""
+    rows = statements.rows(_FIRM_LINES, batch_id)
+    planned_for, basis = rows[0][:2]
+    lines: Any = [FirmLine._make(row[2:]) for row in rows]
+    return planned_for, _split(basis, charge, lines)
 
 
 def lines_of(version: FormulaVersion) -> list[Line]:
@@ -38,8 +87,11 @@ def ratios_of(version_id: int) -> dict[tuple[int, int], Fraction]:
 
 def needs_of(version: FormulaVersion, charge: int, lines: Sequence[Line] | None = None) -> list[LineNeed]:
     """What each line takes of a charge, by position: a percent charge split exactly, else units x amount."""
-    lines = lines_of(version) if lines is None else lines
-    if version.basis == PERCENT:
+    return _split(version.basis, charge, lines_of(version) if lines is None else lines)
+
+
+def _split(basis: str, charge: int, lines: Sequence[Line]) -> list[LineNeed]:
+    if basis == PERCENT:
         percents = arithmetic.resolve_rest([line.percent for line in lines])
         quantities = arithmetic.split_charge(charge, percents)
     else:

@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 from django.db import connection
 from django.db.models import F, Min, Sum
 
-from inventory import clock, workshop
+from inventory import clock, statements, workshop
 from inventory.errors import BadInput, Fault, Shortage, WrongState
 from inventory.ledger import among
 from inventory.models import (
@@ -514,8 +514,8 @@ def change_reservation(*, reservation: Reservation, by: int) -> None:
 def set_aside(rows: Sequence[SetAside]) -> None:
     """Write reservations and their balances, added to what the same holder has of the same portion already.
 
-    One statement for those of makings, one for those of demands, one for the balances. The caller holds the item
-    lock and has checked.
+    One statement on PostgreSQL, on SQLite up to three, however many rows. The caller holds the item lock and has
+    checked.
     """
     of_makings: dict[tuple[int, int], int] = {}
     of_demands: dict[tuple[int, int], int] = {}
@@ -529,27 +529,45 @@ def set_aside(rows: Sequence[SetAside]) -> None:
             assert row.demand_id is not None
             key = (row.portion_id, row.demand_id)
             of_demands[key] = of_demands.get(key, 0) + row.quantity
-    _raise_reservations("transformation_id", of_makings)
-    _raise_reservations("demand_id", of_demands)
+    if connection.vendor == "postgresql":
+        _set_aside_on_postgresql(of_makings, of_demands, by)
+        return
+    for holder, wanted in (("transformation_id", of_makings), ("demand_id", of_demands)):
+        if wanted:
+            given = json.dumps([(portion_id, held_by, quantity) for (portion_id, held_by), quantity in wanted.items()])
+            statements.run(_RESERVE.format(holder=holder, given=_GIVEN_ON_SQLITE), given)
     _shift("reserved", by)
 
 
-def _raise_reservations(holder: str, wanted: Mapping[tuple[int, int], int]) -> None:
-    """Quantities by portion and holder (the column named): new reservations, or more in those that stand."""
-    if not wanted:
-        return
-    rows = [(portion_id, holder_id, quantity) for (portion_id, holder_id), quantity in wanted.items()]
-    on_postgresql = connection.vendor == "postgresql"
-    given = _GIVEN_ON_POSTGRESQL if on_postgresql else _GIVEN_ON_SQLITE
-    with connection.cursor() as cursor:
-        cursor.execute(
-            f"INSERT INTO inventory_reservation (portion_id, {holder}, quantity) {given} "
-            f"ON CONFLICT (portion_id, {holder}) WHERE {holder} IS NOT NULL "
-            "DO UPDATE SET quantity = inventory_reservation.quantity + excluded.quantity",
-            [list(column) for column in zip(*rows, strict=True)] if on_postgresql else [json.dumps(rows)],
+def _set_aside_on_postgresql(
+    of_makings: Mapping[tuple[int, int], int], of_demands: Mapping[tuple[int, int], int], by: Mapping[int, int]
+) -> None:
+    """Reservations and balances in one statement: others wait for these items."""
+    parts, values = [], []
+    for holder, wanted in (("transformation_id", of_makings), ("demand_id", of_demands)):
+        if wanted:
+            parts.append(f"{holder[0]} AS ({_RESERVE.format(holder=holder, given=_GIVEN_ON_POSTGRESQL)})")
+            values += [
+                statements.array(portion_id for portion_id, _ in wanted),
+                statements.array(held_by for _, held_by in wanted),
+                statements.array(wanted.values()),
+            ]
+    if parts:
+        statements.run(
+            f"WITH {', '.join(parts)} UPDATE inventory_portion SET reserved = reserved + steps.step "
+            f"FROM ({_STEPS_ON_POSTGRESQL}) AS steps WHERE inventory_portion.id = steps.id",
+            *values,
+            statements.array(by),
+            statements.array(by.values()),
         )
 
 
+# New reservations of a holder (the column named), or more in those that stand.
+_RESERVE = """
+    INSERT INTO inventory_reservation (portion_id, {holder}, quantity) {given}
+    ON CONFLICT (portion_id, {holder}) WHERE {holder} IS NOT NULL
+    DO UPDATE SET quantity = inventory_reservation.quantity + excluded.quantity
+"""
 _GIVEN_ON_POSTGRESQL = "SELECT unnest(%s::bigint[]), unnest(%s::bigint[]), unnest(%s::bigint[])"
 _GIVEN_ON_SQLITE = """
     SELECT json_extract(value, '$[0]'), json_extract(value, '$[1]'), json_extract(value, '$[2]')
@@ -579,8 +597,17 @@ def open_alert(*, kind: str, subject: str, message: str, facts: dict[str, object
 
 def close_alerts(*, kinds: Iterable[str], subjects: Iterable[str]) -> int:
     """Close the open alerts of these kinds and subjects; answers how many there were."""
-    standing = Alert.objects.filter(kind__in=list(kinds), subject__in=list(subjects), closed_at=None)
-    return standing.update(closed_at=clock.now())
+    kinds, subjects = list(kinds), list(subjects)
+    if len(subjects) != 1:
+        standing = Alert.objects.filter(kind__in=kinds, subject__in=subjects, closed_at=None)
+        return standing.update(closed_at=clock.now())
+    return statements.run(
+        f"UPDATE inventory_alert SET closed_at = %s WHERE kind IN ({statements.marks(kinds)}) "
+        "AND subject = %s AND closed_at IS NULL",
+        connection.ops.adapt_datetimefield_value(clock.now()),
+        *kinds,
+        *subjects,
+    )
 
 
 def portion_of(

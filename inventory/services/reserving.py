@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol
 
-from inventory import clock
+from inventory import clock, statements
 from inventory.errors import BadInput, Fault, Shortage, WrongState
 from inventory.models import Demand, Item, Portion, Reservation, Transformation
 from inventory.quantities import show_quantity
@@ -15,6 +15,7 @@ from inventory.selectors import FreeStock, usable_portions
 from inventory.services.ledger import (
     SetAside,
     check_quantity,
+    check_steps,
     chunks,
     close_alerts,
     demand_name,
@@ -38,6 +39,17 @@ class Want:
     position: int = 0
 
 
+class ItemFacts(Protocol):
+    """An item, or a row that says as much of one."""
+
+    @property
+    def code(self) -> str: ...
+    @property
+    def measure(self) -> str: ...
+    @property
+    def drawn(self) -> bool: ...
+
+
 @dataclass(frozen=True, slots=True)
 class Taken:
     """What one line got of one portion."""
@@ -57,7 +69,8 @@ def reserve(
     min_remaining_days: int | None = None,
     recorded_late: bool = False,
     anew: bool = False,
-    items: Mapping[int, Item] | None = None,
+    known_open: bool = False,
+    items: Mapping[int, ItemFacts] | None = None,
     who: User | None = None,
 ) -> list[Taken]:
     """Set stock aside for one holder: usable on the day, first expiry first, all wants or none.
@@ -66,7 +79,7 @@ def reserve(
     stock is judged as of that day. ``min_remaining_days`` (else the customer's own, else each item's)
     must be left on the day. Drawn items are never short and nothing of them is set aside. What the holder
     has set aside already stays and is not counted; with ``anew`` it is freed first. ``items`` are those of the
-    wants, where the caller has them.
+    wants, where the caller has them; ``known_open``: it has locked the holder and seen that it is open.
 
     The same number of statements however many wants, and as few as can be while the items are locked:
     1. what can be known before is read before;
@@ -79,7 +92,7 @@ def reserve(
     if items is None:
         items = Item.objects.in_bulk(sorted({want.item_id for want in wants}))
     for want in wants:
-        check_quantity(items[want.item_id], want.quantity)
+        check_steps(want.quantity, items[want.item_id].measure, of=items[want.item_id].code, field="quantity")
     wants = [want for want in wants if not items[want.item_id].drawn]
     if min_remaining_days is None and demand is not None and demand.customer is not None:
         min_remaining_days = demand.customer.min_remaining_days
@@ -92,7 +105,8 @@ def reserve(
         raise BadInput(f"{demand_name(demand)} wants another item", code="wrong_item")
     if held:  # read again: what is really there may have freed some of it
         let_go(list(Reservation.objects.filter(transformation=transformation, demand=demand)))
-    _check_holder_open(transformation, demand, sum(want.quantity for want in wants))
+    if not known_open:
+        _check_holder_open(transformation, demand, sum(want.quantity for want in wants))
     taken, short = choose(wants, usable_portions(item_ids, on, min_remaining_days))
     if short:
         raise _shortage(short, items)
@@ -114,8 +128,18 @@ def reserve(
 
 def _held_by(transformation: Transformation | None, demand: Demand | None) -> list[tuple[int, int]]:
     """Key and item of each reservation of the holder."""
-    held = Reservation.objects.filter(transformation=transformation, demand=demand)
-    return list(held.values_list("pk", "portion__lot__item_id"))
+    holder, key = ("demand_id", demand.pk) if demand is not None else ("transformation_id", _key_of(transformation))
+    held: Any = statements.rows(
+        "SELECT r.id, l.item_id FROM inventory_reservation r JOIN inventory_portion p ON p.id = r.portion_id "
+        f"JOIN inventory_lot l ON l.id = p.lot_id WHERE r.{holder} = %s",
+        key,
+    )
+    return list(held)
+
+
+def _key_of(transformation: Transformation | None) -> int:
+    assert transformation is not None
+    return int(transformation.pk)
 
 
 def choose(
@@ -161,7 +185,7 @@ def _one_lot(rows: Sequence[FreeStock], left: Mapping[int, int], quantity: int) 
     return (), most
 
 
-def _shortage(short: Iterable[tuple[Want, int]], items: Mapping[int, Item]) -> Shortage:
+def _shortage(short: Iterable[tuple[Want, int]], items: Mapping[int, ItemFacts]) -> Shortage:
     rows = []
     for want, free in sorted(short, key=lambda one: one[0].position):
         item = items[want.item_id]
@@ -192,7 +216,9 @@ def _one_holder(transformation: Transformation | None, demand: Demand | None) ->
 
 def _check_holder_open(transformation: Transformation | None, demand: Demand | None, quantity: int) -> None:
     if transformation is not None:
-        if Transformation.objects.filter(pk=transformation.pk, closed_at__isnull=False).exists():
+        if statements.rows(
+            "SELECT id FROM inventory_transformation WHERE id = %s AND closed_at IS NOT NULL", transformation.pk
+        ):
             raise WrongState(f"{transformation.code} has ended: nothing is set aside for it any more")
         return
     assert demand is not None

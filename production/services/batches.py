@@ -10,7 +10,7 @@ from datetime import date, datetime
 from types import EllipsisType
 from typing import TYPE_CHECKING
 
-from inventory import clock
+from inventory import clock, statements
 from inventory.errors import BadInput, Fault, WrongState
 from inventory.models import Item, Reservation
 from inventory.numbers import propose_batch_number
@@ -153,10 +153,20 @@ def reserve(*, batch: Batch, substitutes: Mapping[int, Item] | None = None, who:
     short, BadInput for a substitute that the formula does not name.
     """
     stand_ins = dict(substitutes or {})
-    lock_batch(batch)
+    _lock_for_reserving(batch)
     expect_status(batch, PLANNED, RESERVED)
-    wanted = needs.needs_of(batch.version, batch.charge)
+    batch.transformation.planned_for, wanted = needs.needs_of_batch(batch.pk, batch.charge)
     return _set_aside(batch, wanted, batch.transformation.planned_for, who, stand_ins=stand_ins)
+
+
+def _lock_for_reserving(batch: Batch) -> None:
+    """``lock_batch`` for the act that is done most: status and charge are read again, and nothing else."""
+    own = statements.rows(
+        statements.locking("SELECT status, charge FROM production_batch WHERE transformation_id = %s"), batch.pk
+    )
+    if not own:
+        raise Batch.DoesNotExist
+    ((batch.status, batch.charge),) = own
 
 
 def _set_aside(
@@ -173,13 +183,14 @@ def _set_aside(
         item.pk: item for item in (stand_ins or {}).values()
     }
     wants = _wants(batch, wanted, stand_ins or {})
-    Batch.objects.filter(pk=batch.pk).update(status=RESERVED)
+    statements.run("UPDATE production_batch SET status = %s WHERE transformation_id = %s", RESERVED.value, batch.pk)
     taken = reserving.reserve(
         wants=wants,
         on=on,
         recorded_late=recorded_late,
         transformation=batch.transformation,
         anew=True,
+        known_open=True,
         items=items,
         who=who,
     )

@@ -32,6 +32,8 @@ SECTIONS = (
     "spreadsheet",
     "trace",
     "ledger",
+    "reserving",
+    "reserving on SQLite",
     "lists",
     "pages",
     "reserving",
@@ -124,8 +126,13 @@ def run_module(*arguments: str, environment: dict[str, str]) -> str:
 
 def write_section(name: str, introduction: str, figures: Sequence[Figure], database: str | None) -> None:
     """Put a section into REPORT.md, in place of the one before; others stay."""
+    write_table_section(name, introduction, table_of(figures), database)
+
+
+def write_table_section(name: str, introduction: str, table: str, database: str | None) -> None:
+    """The same with a table of columns of its own."""
     kept = _sections_of(REPORT.read_text() if REPORT.exists() else "")
-    kept[name] = _section_of(introduction, figures, database)
+    kept[name] = _section_of(introduction, table, database)
     text = INTRODUCTION + "".join(f"\n## {each}\n{kept[each]}" for each in SECTIONS if each in kept)
     REPORT.write_text(text)
     say(f"wrote {REPORT.name}")
@@ -147,12 +154,12 @@ def _sections_of(text: str) -> dict[str, str]:
     return {name: body for name, _, body in (part.partition("\n") for part in parts)}
 
 
-def _section_of(introduction: str, figures: Sequence[Figure], database: str | None) -> str:
+def _section_of(introduction: str, table: str, database: str | None) -> str:
     engine = (database or "sqlite").partition(":")[0]
     versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in ("Django", "numpy", "orjson"))
     return (
         f"\n{introduction}\n\n"
         f"{datetime.now(UTC):%Y-%m-%d}, {platform.system()} {platform.machine()}; "
         f"Python {platform.python_version()}, {engine}, {versions}.\n\n"
-        f"{table_of(figures)}\n"
+        f"{table}\n"
     )
