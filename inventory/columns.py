@@ -8,8 +8,9 @@ statement around them is kept under all that it is made of.
 from __future__ import annotations
 
 import json
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 from django.core.exceptions import EmptyResultSet, FullResultSet
@@ -23,7 +24,7 @@ MOST_STATEMENTS = 1_000  # the limit of a page is part of a statement
 @dataclass(frozen=True, slots=True)
 class _Statement:
     sql: str
-    unfinished: tuple[tuple[str, Expression], ...]  # the columns that the driver does not give as they are meant
+    unfinished: tuple[tuple[int, Expression], ...]  # the columns that the driver does not give as they are meant
 
 
 _kept: dict[Hashable, _Statement] = {}
@@ -46,9 +47,14 @@ class OneOf(Lookup):
         return f"{column} IN (SELECT value FROM json_each(%s))", (*params, json.dumps(list(self.rhs)))
 
 
-def rows_of(rows: QuerySet[Any, Any]) -> list[Row]:
-    """What ``list(rows)`` gives of a ``values()`` query: one query, or none where no row can fit."""
+def rows_of(rows: QuerySet[Any, Any], called: Mapping[str, str] = MappingProxyType({})) -> list[Row]:
+    """What ``list(rows)`` gives of a ``values()`` query: one query, or none where no row can fit.
+
+    ``called`` names the columns that the dicts have under another name. The dicts are the caller's own.
+    """
     query: Query = rows.query
+    if query.combinator or query.extra or query.select_for_update or query.distinct_fields or query.explain_info:
+        raise ValueError("this is no plain query of a list")
     names = list(query.selected or (*query.values_select, *query.annotation_select))
     compiler = query.get_compiler(rows.db)
     try:
@@ -60,17 +66,18 @@ def rows_of(rows: QuerySet[Any, Any]) -> list[Row]:
     shape = _shape_of(query, names, where, compiler.connection.vendor)
     statement = _kept.get(shape)
     if statement is None:
-        statement = _compiled(compiler, names, params)
+        statement = _compiled(compiler, params)
         if statement is None:
-            return list(rows)
+            return [{called.get(name, name): value for name, value in row.items()} for row in rows]
         if len(_kept) >= MOST_STATEMENTS:
             _kept.clear()
         _kept[shape] = statement
+    names = [called.get(name, name) for name in names] if called else names
     with compiler.connection.cursor() as cursor:
         cursor.execute(statement.sql, params)
-        found = [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
-    if statement.unfinished:
-        _finish(found, statement.unfinished, compiler)
+        found = [dict(zip(names, row, strict=False)) for row in cursor.fetchall()]
+    for at, column in statement.unfinished:
+        _finish(found, names[at], column, compiler)
     return found
 
 
@@ -87,24 +94,19 @@ def _shape_of(query: Query, names: Sequence[str], where: str, vendor: str) -> Ha
     )  # fmt: skip
 
 
-def _compiled(compiler: Any, names: Sequence[str], params: Sequence[Any]) -> _Statement | None:
-    """The statement, or None where it holds values outside of its conditions, or is of a kind that no list has."""
-    query = compiler.query
-    if query.combinator or query.extra or query.select_for_update or query.distinct_fields or query.explain_info:
-        return None
+def _compiled(compiler: Any, params: Sequence[Any]) -> _Statement | None:
+    """The statement, or None where it holds values outside of its conditions."""
     sql, all_params = compiler.as_sql()
-    if tuple(all_params) != tuple(params):
+    if tuple(all_params) != tuple(params) or compiler.has_extra_select:
         return None
-    columns = zip(names, (expression for expression, _, _ in compiler.select), strict=True)
-    return _Statement(sql, tuple((name, column) for name, column in columns if compiler.get_converters([column])))
+    columns = enumerate(expression for expression, _, _ in compiler.select)
+    return _Statement(sql, tuple((at, column) for at, column in columns if compiler.get_converters([column])))
 
 
-def _finish(rows: list[Row], unfinished: Sequence[tuple[str, Expression]], compiler: Any) -> None:
-    connection = compiler.connection
-    for name, column in unfinished:
-        ((converters, _),) = compiler.get_converters([column]).values()
-        for row in rows:
-            value = row[name]
-            for convert in converters:
-                value = convert(value, column, connection)
-            row[name] = value
+def _finish(rows: list[Row], name: str, column: Expression, compiler: Any) -> None:
+    ((converters, _),) = compiler.get_converters([column]).values()
+    for row in rows:
+        value = row[name]
+        for convert in converters:
+            value = convert(value, column, compiler.connection)
+        row[name] = value

@@ -36,7 +36,7 @@ from inventory.transactions import retry_safe
 Json = dict[str, Any]
 Found = TypeVar("Found")
 KEY_HEADER = "Idempotency-Key"
-PROBLEM_TYPE = "application/problem+json"
+JSON_TYPE, PROBLEM_TYPE = "application/json", "application/problem+json"
 _SHOWN_CHARACTERS = 100
 
 
@@ -72,14 +72,20 @@ class Form(serializers.Serializer):
     def to_internal_value(self, data: Any) -> Any:
         if not isinstance(data, Mapping):
             raise serializers.ValidationError("a JSON object")
-        accepted = "only the fields " + ", ".join(self.fields) if self.fields else "nothing here"
-        unknown = {str(name): [accepted] for name in data if name not in self.fields}
-        try:
-            values = super().to_internal_value(data)
-        except serializers.ValidationError as error:
-            raise serializers.ValidationError(error.detail | unknown) from None
-        if unknown:
-            raise serializers.ValidationError(unknown)
+        values, faults = {}, {}
+        for name, one in self.fields.items():
+            if name in data:
+                try:
+                    values[name] = one.run_validation(data[name])
+                except serializers.ValidationError as error:
+                    faults[name] = error.detail
+            elif one.required:
+                faults[name] = [one.error_messages["required"]]
+        if data.keys() - self.fields.keys():
+            accepted = "only the fields " + ", ".join(self.fields) if self.fields else "nothing here"
+            faults |= {str(name): [accepted] for name in data if name not in self.fields}
+        if faults:
+            raise serializers.ValidationError(faults)
         return values
 
 
@@ -147,7 +153,8 @@ def read_form(form: type[Form], given: Any, *, texts: bool = False) -> dict[str,
     """
     reader = _reader(form, texts)
     try:
-        return dict(reader.run_validation(given))
+        values: dict[str, Any] = reader.to_internal_value(given)
+        return values
     except serializers.ValidationError as error:
         faults = list(_faults(error.detail, given, "", reader))
     told = "1 value is not accepted" if len(faults) == 1 else f"{len(faults)} values are not accepted"
@@ -344,7 +351,8 @@ def _carry_out(
     if operation.pages:
         paging = {name: filters.pop(name) for name in PAGING if name in filters}
         listing = _listing(method, view, request, filters, where)
-        return Response(_without_costs(page_of(listing, paging, request), operation, request))
+        page = _without_costs(page_of(listing, paging, request), operation, request)
+        return HttpResponse(orjson.dumps(page), content_type=JSON_TYPE)
     if operation.verb == "GET":  # HEAD comes here too
         answer = method(view, request, filters, **where)
     else:
@@ -522,3 +530,10 @@ class View(APIView):
     """The base of every view of the API. OPTIONS is not answered: the schema tells what there is."""
 
     http_method_names = ["get", "head", "post", "patch", "put", "delete"]
+
+    def perform_content_negotiation(self, request: Request, force: bool = False) -> tuple[Any, str]:
+        """What nearly everybody accepts is not looked for among the renderers."""
+        first = self.renderer_classes[0]
+        if request.META.get("HTTP_ACCEPT", "*/*") in ("*/*", first.media_type):
+            return first(), first.media_type
+        return super().perform_content_negotiation(request, force)

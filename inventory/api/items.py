@@ -10,6 +10,7 @@ from rest_framework.request import Request
 from inventory.api import fields
 from inventory.api.frame import Form, Json, View, answer_of, changes_of, lists, reads, writes
 from inventory.api.pages import Listing
+from inventory.columns import rows_of
 from inventory.errors import NotFound
 from inventory.models import Item
 from inventory.quantities import show_quantity
@@ -22,7 +23,7 @@ COLUMNS = (
     "lead_time_days", "release_by", "release_days", "retest_days", "drawn", "min_percent", "max_percent", "storage",
     "caution", "notice_days", "keep_samples_days",
 )  # fmt: skip
-ITEMS = Item.objects.values(*COLUMNS)
+ITEMS, CALLED = Item.objects.values(*COLUMNS), {"code": "item"}
 
 
 class NewItem(Form):
@@ -84,31 +85,25 @@ TIN: Json = WAX | {
 
 
 def item_row(row: dict[str, Any]) -> Json:
-    """The answer's form of one row of COLUMNS. Pure."""
-    shown = {
-        "item": row["code"],
-        **row,
-        "density_g_per_ml": fields.show_decimal(row["density_g_per_ml"]),
-        "safety_stock": show_quantity(row["safety_stock"], row["measure"]),
-        "min_percent": fields.show_percentage(row["min_percent"]),
-        "max_percent": fields.show_percentage(row["max_percent"]),
-    }
-    del shown["code"]
-    return shown
+    """The answer's form of one row of COLUMNS, made of the row."""
+    row["density_g_per_ml"] = fields.show_decimal(row["density_g_per_ml"])
+    row["safety_stock"] = show_quantity(row["safety_stock"], row["measure"])
+    row["min_percent"] = fields.show_percentage(row["min_percent"])
+    row["max_percent"] = fields.show_percentage(row["max_percent"])
+    return row
 
 
 def read_item(code: str) -> Json:
-    row = ITEMS.filter(code=code).first()
-    if row is None:
-        raise NotFound(f"no item {code!r}")
-    return item_row(row)
+    for row in rows_of(ITEMS.filter(code=code), CALLED):
+        return item_row(row)
+    raise NotFound(f"no item {code!r}")
 
 
 class Items(View):
     @lists(ItemAnswer, filters=ItemFilters, summary="List items", query={"kind": "packaging"}, gives=[TIN])
     def get(self, request: Request, asked: Json) -> Listing:
         """Every item, by code."""
-        return Listing(ITEMS.filter(**asked), "code", item_row)
+        return Listing(ITEMS.filter(**asked), "code", item_row, called=CALLED)
 
     @writes(
         NewItemWithKeeping,

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import base64
 import binascii
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import orjson
@@ -29,13 +29,15 @@ class Listing:
     ``rows`` is a ``values()`` query that holds ``key``, a unique field of the model ("-pk" style for descending). A
     query with all its columns is best made once, where the module is loaded, and narrowed for each request.
     ``show`` makes one row of the answer from one of the query; or ``show_page`` all rows of a page at once, with a
-    fixed number of queries.
+    fixed number of queries; without either the rows are the answer as they are. Both are given the dicts to keep:
+    they may make the answer of them. ``called`` names the columns that the answer calls otherwise.
     """
 
     rows: QuerySet[Any, Any]
     key: str
     show: Callable[[dict[str, Any]], dict[str, Any]] | None = None
     show_page: Callable[[list[dict[str, Any]]], list[dict[str, Any]]] | None = None
+    called: Mapping[str, str] = field(default_factory=dict)
 
 
 def page_of(listing: Listing, asked: dict[str, Any], request: Request) -> dict[str, Any]:
@@ -46,18 +48,17 @@ def page_of(listing: Listing, asked: dict[str, Any], request: Request) -> dict[s
     if "cursor" in asked:
         after = _read_cursor(asked["cursor"], listing, name)
         rows = rows.filter(**{f"{name}__{'lt' if listing.key.startswith('-') else 'gt'}": after})
-    found = rows_of(rows.order_by(listing.key)[: limit + 1])
+    found = rows_of(rows.order_by(listing.key)[: limit + 1], listing.called)
     page = found[:limit]
     following = None
     if len(found) > limit:
         query = request.query_params.copy()
-        query["cursor"] = _write_cursor(page[-1][name])
+        query["cursor"] = _write_cursor(page[-1][listing.called.get(name, name)])
         following = f"{request.path}?{query.urlencode()}"
     if listing.show_page is not None:
         shown = listing.show_page(page)
     else:
-        assert listing.show is not None
-        shown = [listing.show(row) for row in page]
+        shown = page if listing.show is None else [listing.show(row) for row in page]
     return {"rows": shown, "next": following}
 
 

@@ -22,13 +22,14 @@ from inventory.api.frame import (
     writes,
 )
 from inventory.api.pages import Listing
+from inventory.columns import rows_of
 from inventory.errors import NotFound
 from inventory.models import Item, Offer, Party
 from inventory.quantities import Quantity, show_quantity
 from inventory.services import parties
 
 COLUMNS = ("code", "name", "role", "email", "phone", "address", "min_remaining_days")
-PARTIES = Party.objects.values(*COLUMNS)
+PARTIES, CALLED = Party.objects.values(*COLUMNS), {"code": "party"}
 ROLES = ("supplier", "customer", "both")
 
 
@@ -54,25 +55,17 @@ LANE: Json = {
 }  # fmt: skip
 
 
-def party_row(row: dict[str, Any]) -> Json:
-    """The answer's form of one row of COLUMNS. Pure."""
-    shown = {"party": row["code"], **row}
-    del shown["code"]
-    return shown
-
-
 def read_party(code: str) -> Json:
-    row = PARTIES.filter(code=code).first()
-    if row is None:
-        raise NotFound(f"no party {code!r}")
-    return party_row(row)
+    for row in rows_of(PARTIES.filter(code=code), CALLED):
+        return row
+    raise NotFound(f"no party {code!r}")
 
 
 class Parties(View):
     @lists(PartyAnswer, filters=PartyFilters, summary="List parties", query={"role": "customer"}, gives=[LANE])
     def get(self, request: Request, asked: Json) -> Listing:
         """Suppliers and customers, by code."""
-        return Listing(PARTIES.filter(**asked), "code", party_row)
+        return Listing(PARTIES.filter(**asked), "code", called=CALLED)
 
     @writes(
         NewParty,
