@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import date
-from decimal import Decimal
 
 from biip import ParseError
 from biip.gs1 import GS1Message
@@ -60,8 +59,7 @@ def looks_scanned(text: str) -> bool:
 def read_scan(text: str, field: str = "scan") -> Scanned:
     """The facts of an element string: identifiers 01, 02, 10, 11, 15, 17, 21, 30, 310n, 37; others are passed over.
 
-    Raises BadInput naming the field: no element string, a wrong check digit, a day that is none, a weight finer than
-    a milligram.
+    Raises BadInput naming the field: no element string, a wrong check digit, a day that is none.
     """
     try:
         message = GS1Message.parse(_plain(text), separator_chars=_SEPARATORS)
@@ -80,7 +78,7 @@ def read_scan(text: str, field: str = "scan") -> Scanned:
             name = {"11": "made_on", "15": "best_before", "17": "expires_on"}[identifier]
             found[name] = element.date
         elif identifier.startswith("310") and len(identifier) == 4:
-            found["net_mg"] = _milligrams(field, text, element.decimal)
+            found["net_mg"] = int((element.decimal or 0) * 1_000_000)  # at most five decimals of a kilogram
         elif identifier in ("30", "37"):
             found["count"] = int(value)
     if not found:
@@ -105,13 +103,6 @@ def _gtin(field: str, value: str) -> str:
     except cells.Refused:
         raise _refused(field, value, "a GTIN with its right check digit: scan again, or type what is printed") from None
     return value
-
-
-def _milligrams(field: str, text: str, kilograms: Decimal | None) -> int:
-    steps = (kilograms or Decimal(0)) * 1_000_000
-    if steps != steps.to_integral_value():
-        raise _refused(field, text, "a net weight of whole milligrams")
-    return int(steps)
 
 
 def _refused(field: str, value: str, accepted: str) -> BadInput:

@@ -45,7 +45,7 @@ class Labels(Page):
 
 
 class Symbol(Page):
-    """Our number of a lot as a QR symbol (ISO/IEC 18004), a picture for its label: any box for a lot number reads it."""
+    """Our number of a lot as a QR symbol (ISO/IEC 18004), a picture for its label."""
 
     def get(self, request: HttpRequest, **where: Any) -> HttpResponse:
         lot = selectors.get_lot(where["item"], where["lot"])

@@ -169,8 +169,8 @@ def field(form: FormSheet, name: str, label: str, **told: Any) -> dict[str, Any]
     options: Any = told.get("options")
     if options is None and kind == "choice":
         options = [(value, value.replace("_", " ")) for value in getattr(one, "options", ())]
-    text = form.text_of(name)
-    if kind == "choice" and (not text or not is_required(one)) and not any(value == "" for value, _ in options):
+    text, required = form.text_of(name), told.get("required", is_required(one))
+    if kind == "choice" and not (text and required) and not any(value == "" for value, _ in options):
         options = [("", told.get("blank", "\N{EN DASH}")), *options]  # nothing is chosen for anybody
     described = [f"{identity}-hint"] * bool(told.get("hint")) + [f"{identity}-fault"] * bool(found)
     return told | {
@@ -180,7 +180,7 @@ def field(form: FormSheet, name: str, label: str, **told: Any) -> dict[str, Any]
         "kind": kind,
         "text": text,
         "options": options,
-        "required": told.get("required", is_required(one)),
+        "required": required,
         "asks": not form.key,  # a search: everything may be left blank, and nobody need say so
         "faults": [sentence_of(fault) for fault in found],
         "described_by": " ".join(described),
@@ -195,7 +195,9 @@ def refusal(form: FormSheet) -> dict[str, Any]:
         {"id": input_id(fault.field), "known": form.field_of(fault.field) is not None, "told": sentence_of(fault)}
         for fault in form.told
     ]
-    return {"refusal": form.refusal, "faults": told, "facts": form.facts}
+    # Where the faults say all, a sentence that there are some says nothing more.
+    says_more = not (told and form.refusal.endswith("nothing was changed"))
+    return {"refusal": form.refusal, "says_more": says_more, "faults": told, "facts": form.facts}
 
 
 @register.inclusion_tag("inventory/pieces/form_start.html", takes_context=True)
