@@ -21,6 +21,7 @@ class ChangeRecord(models.Model):
         PARTY = "party"
         OFFER = "offer"
         FORMULA = "formula"
+        PROTOCOL = "protocol"
         SETTING = "setting"
         PERSON = "person"
 

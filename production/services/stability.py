@@ -19,6 +19,8 @@ from inventory.errors import BadInput, Conflict, Fault, WrongState
 from inventory.models import Lot, Portion
 from inventory.models.items import CODE_LENGTH, NAME_LENGTH, WHY_LENGTH
 from inventory.numbers import next_after, render
+from inventory.services.changes import Change, Kind, write_down
+from inventory.services.changes import shown as told
 from inventory.services.ledger import check_quantity, check_text, check_why, moment_and_day
 from inventory.services.samples import take_samples
 from inventory.transactions import lock_items, write
@@ -41,6 +43,7 @@ from production.models import (
 from production.models.stability import Unit
 from production.services.weighing import passes
 from production.stability_days import window_of
+from production.stability_selectors import contents_of_protocols
 
 if TYPE_CHECKING:
     from django.contrib.auth.models import User
@@ -121,6 +124,7 @@ def make_protocol(*, code: str, spec: ProtocolSpec, who: User | None = None) -> 
         raise Conflict(f"there is a protocol {code} already", code="taken", faults=[fault])
     protocol = Protocol(code=code)
     _write_protocol(protocol, spec)
+    write_down([Change(Kind.PROTOCOL, code, None, _facts_of(protocol))], who)
     return protocol
 
 
@@ -129,9 +133,11 @@ def change_protocol(*, protocol: Protocol, spec: ProtocolSpec, who: User | None 
     """Write a protocol anew. Studies that have started hold what they began with. Raises BadInput."""
     _check_spec(spec)
     protocol = _locked(protocol)
+    before = _facts_of(protocol)
     for part in (protocol.conditions, protocol.tests, protocol.pull_times):
         part.all().delete()
     _write_protocol(protocol, spec)
+    write_down([Change(Kind.PROTOCOL, protocol.code, before, _facts_of(protocol))], who)
     return protocol
 
 
@@ -151,6 +157,22 @@ def _write_protocol(protocol: Protocol, spec: ProtocolSpec) -> None:
         ProtocolTest(protocol=protocol, position=position, **asdict(one)) for position, one in enumerate(spec.tests, 1)
     )
     PullTime.objects.bulk_create(PullTime(protocol=protocol, **asdict(one)) for one in spec.pull_times)
+
+
+def _facts_of(protocol: Protocol) -> dict[str, str]:
+    """What a protocol says, for the log of changes: what it holds as one text of each kind."""
+    held = contents_of_protocols([protocol.pk])
+    facts = {
+        "name": protocol.name,
+        "samples_per_pull": str(protocol.samples_per_pull),
+        "retired": told(protocol.retired),
+    }
+    for name, rows in (("conditions", held.conditions), ("pull_times", held.times), ("tests", held.tests)):
+        facts[name] = "; ".join(
+            ", ".join(f"{column} {told(value)}" for column, value in row.items() if value not in (None, ""))
+            for row in rows.get(protocol.pk, [])
+        )
+    return facts
 
 
 def _check_spec(spec: ProtocolSpec) -> None:

@@ -13,7 +13,7 @@ import time_machine
 from pytest_django import DjangoAssertNumQueries
 
 from inventory.errors import BadInput, Conflict, Shortage, WrongState
-from inventory.models import Item, Lot, Portion, StockEvent
+from inventory.models import ChangeRecord, Item, Lot, Portion, StockEvent
 from inventory.services import correcting, lots
 from inventory.services.dispatching import want
 from inventory.services.reserving import Want, reserve
@@ -236,6 +236,18 @@ def test_changing_a_protocol_changes_no_study_that_started() -> None:
     assert [list(part.order_by("pk").values()) for part in (study.pulls, study.conditions, study.tests)] == held
     later = start(study.lot, study.protocol)
     assert {(p.unit, p.count, p.samples) for p in later.pulls.all()} == {("month", 24, 9), ("cycle", 1, 9)}
+
+
+def test_what_changed_in_a_protocol_is_written_down() -> None:
+    by = protocol()
+    made = ChangeRecord.objects.get(kind="protocol", code="P")
+    assert (made.act, "25 C" in made.after) == ("made", True)
+    stability.change_protocol(protocol=by, spec=spec_of(samples=3, conditions=(ROOM,)))
+    changes = {row.field: (row.before, row.after) for row in ChangeRecord.objects.filter(code="P", act="changed")}
+    assert changes == {
+        "samples_per_pull": ("1", "3"),
+        "conditions": ("name 25 C, temperature_c 25; name 4 C, temperature_c 4", "name 25 C, temperature_c 25"),
+    }
 
 
 # --- protocols ---------------------------------------------------------------------------------------------
