@@ -16,7 +16,7 @@ from tests.faults.scenarios import ON_A_SERVER, disk_full_on_sqlite
 from tests.faults.stage import Outcome, server
 
 INTRODUCTION = """`python -m tests.faults --report`: web, worker and beat as processes with the commands and variables
-of docker-compose.yml, on a PostgreSQL and a Redis of their own, and `serve` on SQLite. Each fault is made so many times.
+of docker-compose.yml, on a PostgreSQL and a Redis of their own; `serve` on SQLite. Each fault is made so many times.
 Lost: due and not told, a job not done, a gram that was answered for and is not in the books, a difference that
 `verify_ledger` finds. Doubled: told as another notice or under another Message-ID, written twice."""
 

@@ -14,9 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from planner.exchange.archive import packed
 from tests.faults.load import FIRST_GRAMS, ITEM, LOT, on_hand_grams
-from tests.planner.exchange.workshop import as_csv
 from tests.processes.compose import PROXY_HEADERS, Service
 from tests.processes.machinery import (
     Client,
@@ -31,6 +29,7 @@ from tests.processes.machinery import (
     programs,
     run_command,
     wait_for,
+    zip_of_stock,
 )
 
 ZIP = "application/zip"
@@ -135,12 +134,8 @@ class Stage:
     def import_job(self, prefix: str, items: int) -> str:
         """Ask for an import of so many items, each with a lot."""
         self.brought += items
-        codes = [f"{prefix}-{number:05}" for number in range(items)]
-        tables: dict[str, list[dict[str, object]]] = {
-            "items": [{"item": code, "name": code, "kind": "raw"} for code in codes],
-            "lots": [{"item": code, "lot": "A", "quantity": "2 kg", "status": "released"} for code in codes],
-        }
-        answer = self.client.send("POST", "/api/v1/jobs/import", packed(as_csv(tables)), **{"Content-Type": ZIP})
+        tables = zip_of_stock(prefix, items)
+        answer = self.client.send("POST", "/api/v1/jobs/import", tables, **{"Content-Type": ZIP})
         return str(answer["job"])
 
     def job(self, uid: str) -> Any:

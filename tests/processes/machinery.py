@@ -6,6 +6,7 @@ Everything listens on 127.0.0.1, on ports that were free a moment ago, and keeps
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import os
 import shutil
@@ -17,6 +18,7 @@ import threading
 import time
 import urllib.error
 import urllib.request
+import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -73,6 +75,20 @@ def run_command(*arguments: str, environment: Mapping[str, str], seconds: float 
     )
     assert done.returncode == 0, f"{arguments}: {done.stdout[-2000:]}{done.stderr[-4000:]}"
     return done.stdout
+
+
+def zip_of_stock(prefix: str, items: int) -> bytes:
+    """The tables items and lots as a ZIP: so many items, each with one lot of 2 kg."""
+    codes = [f"{prefix}-{number:05}" for number in range(items)]
+    files = {
+        "items.csv": ["item,name,kind", *(f"{code},Item {code},raw" for code in codes)],
+        "lots.csv": ["item,lot,quantity,status", *(f"{code},A,2 kg,released" for code in codes)],
+    }
+    content = io.BytesIO()
+    with zipfile.ZipFile(content, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, lines in files.items():
+            archive.writestr(name, "\n".join([*lines, ""]))
+    return content.getvalue()
 
 
 # --- programs ----------------------------------------------------------------------------------------------

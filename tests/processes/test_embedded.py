@@ -12,8 +12,6 @@ from typing import Any
 
 import pytest
 
-from planner.exchange.archive import packed
-from tests.planner.exchange.workshop import as_csv
 from tests.processes.machinery import (
     Client,
     Mailbox,
@@ -26,21 +24,13 @@ from tests.processes.machinery import (
     programs,
     run_command,
     wait_for,
+    zip_of_stock,
 )
 
 pytestmark = pytest.mark.slow
 TODAY = date.today().isoformat()  # noqa: DTZ011
 ZIP = "application/zip"
 MANY = 4_000
-
-
-def tables_with(items: int) -> bytes:
-    codes = [f"ITEM-{number:05}" for number in range(items)]
-    rows: dict[str, list[dict[str, object]]] = {
-        "items": [{"item": code, "name": f"Item {code}", "kind": "raw"} for code in codes],
-        "lots": [{"item": code, "lot": "A", "quantity": "2 kg", "status": "released"} for code in codes],
-    }
-    return packed(as_csv(rows))
 
 
 class House:
@@ -67,10 +57,12 @@ class House:
 from datetime import date
 from django.contrib.auth.models import User
 from planner.jobs import services
-from tests.processes.test_embedded import MANY, ZIP, tables_with
+from tests.processes.machinery import zip_of_stock
+from tests.processes.test_embedded import MANY, ZIP
 who = User.objects.get()
+brought = services.Brought("tables.zip", ZIP, zip_of_stock("ITEM", MANY))
 for _ in range({imports}):
-    services.ask_for_import(brought=services.Brought("tables.zip", ZIP, tables_with(MANY)), check_only=False, who=who)
+    services.ask_for_import(brought=brought, check_only=False, who=who)
 for _ in range({plans}):
     services.ask_for_plan(from_day=date.fromisoformat("{TODAY}"), weeks=4, who=who)
 for _ in range({exports}):
@@ -141,7 +133,7 @@ def test_what_was_due_when_it_was_killed_is_done_after_it_was_started_again(hous
 def test_it_is_stopped_in_time_and_gives_back_what_it_was_at(house: House) -> None:
     program = house.serve()
     client = house.client.sign_in()
-    job = client.send("POST", "/api/v1/jobs/import", tables_with(MANY), **{"Content-Type": ZIP})["job"]
+    job = client.send("POST", "/api/v1/jobs/import", zip_of_stock("ITEM", MANY), **{"Content-Type": ZIP})["job"]
     wait_for("import that runs", lambda: client.get(f"jobs/{job}")["doing"] in ("checking", "writing"), 60, 0.02)
     assert program.stop(20) < 20
     assert program.process is not None
@@ -157,7 +149,7 @@ def test_it_is_stopped_in_time_and_gives_back_what_it_was_at(house: House) -> No
 def test_pages_and_what_is_cancelled_do_not_wait_for_heavy_work(house: House) -> None:
     house.serve()
     client = house.client.sign_in()
-    job = client.send("POST", "/api/v1/jobs/import", tables_with(MANY), **{"Content-Type": ZIP})["job"]
+    job = client.send("POST", "/api/v1/jobs/import", zip_of_stock("ITEM", MANY), **{"Content-Type": ZIP})["job"]
     seen = wait_for(
         "progress",
         lambda: (row := client.get(f"jobs/{job}"))["doing"] == "checking" and row["percent"] > 10 and row,

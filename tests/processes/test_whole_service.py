@@ -25,9 +25,11 @@ from tests.processes.machinery import (
     programs,
     run_command,
     wait_for,
+    zip_of_stock,
 )
 
 ZIP = "application/zip"
+MANY = 6_000
 IN_TIME_SECONDS = 30  # docker-compose.yml gives 60
 
 
@@ -114,25 +116,17 @@ def test_the_main_job_and_work_in_the_background(whole: Whole) -> None:
 @pytest.mark.slow
 def test_a_worker_that_is_stopped_gives_heavy_work_to_the_next_and_progress_is_seen(whole: Whole) -> None:
     client = whole.client.sign_in()
-    codes = [f"ITEM-{number:05}" for number in range(6_000)]
-    tables = packed(
-        as_csv(
-            {
-                "items": [{"item": code, "name": f"Item {code}", "kind": "raw"} for code in codes],
-                "lots": [{"item": code, "lot": "A", "quantity": "2 kg", "status": "released"} for code in codes],
-            }
-        )
-    )
+    tables = zip_of_stock("ITEM", MANY)
     job = client.send("POST", "/api/v1/jobs/import", tables, **{"Content-Type": ZIP})["job"]
     # Its transaction is open: nothing of it is there, but how far it has come is seen by everybody.
     seen = wait_for("progress", lambda: (row := client.get(f"jobs/{job}"))["percent"] > 10 and row, 60, 0.05)
     assert (seen["state"], seen["doing"] in ("checking", "writing")) == ("running", True)
     with pytest.raises(Refused):
-        client.get(f"items/{codes[0]}")
+        client.get("items/ITEM-00000")
 
     assert whole.parts["worker"].stop(IN_TIME_SECONDS) < IN_TIME_SECONDS
     assert client.get(f"jobs/{job}")["state"] == "queued"
     whole.parts["worker"] = whole.start("worker-again", *whole.service.part("worker"))
     assert whole.job(job, 90)["state"] == "done"
-    assert client.get("counts")["stock_events"] == len(codes)
+    assert client.get("counts")["stock_events"] == MANY
     assert client.get("verification")["ok"] is True
