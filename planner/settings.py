@@ -179,7 +179,7 @@ REST_FRAMEWORK = {
     "EXCEPTION_HANDLER": "planner.api.problems.answer",
     "URL_FORMAT_OVERRIDE": None,
     "NUM_PROXIES": PROXIES,
-    "DEFAULT_THROTTLE_RATES": {"sign-in": "10/min"},
+    "DEFAULT_THROTTLE_RATES": {"sign-in": "10/min", "sign-in-of-all": "120/min"},
 }
 # Tokens are kept as hashes only, end by themselves and are not renewed by use.
 REST_KNOX = {

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from hashlib import sha256
+from ipaddress import ip_address, ip_network
 from typing import Any
 
 from django.contrib.auth import authenticate
@@ -20,6 +22,15 @@ from inventory.api.pages import Listing
 from inventory.errors import NotFound
 
 
+def one_line_of(address: str) -> str:
+    """An address, or of IPv6 the /64 that it is in: that is what one customer of a provider gets."""
+    try:
+        found = ip_address(address)
+    except ValueError:
+        return address
+    return address if found.version == 4 else str(ip_network((int(found), 64), strict=False))
+
+
 class SignInThrottle(SimpleRateThrottle):
     """So many tries a minute from one address, and for one name; those of the page sign-in count too."""
 
@@ -29,20 +40,46 @@ class SignInThrottle(SimpleRateThrottle):
     def get_cache_key(self, request: Request | HttpRequest, view: Any) -> str | None:
         if request.method != "POST":
             return None
-        told = request.data if isinstance(request, Request) else request.POST
-        ident = self.get_ident(request) or "" if self.by == "address" else str(told.get("username")).lower()
+        ident = self.told(request)
+        if not ident:
+            return None
         return str(
             self.cache_format % {"scope": f"{self.scope}-{self.by}", "ident": sha256(ident.encode()).hexdigest()}
         )
 
 
+    def told(self, request: Request | HttpRequest) -> str:
+        return one_line_of(self.get_ident(request) or "")
+
+
 class SignInThrottleByName(SignInThrottle):
+    """From however many addresses one name is tried."""
+
     by = "name"
+
+    def told(self, request: Request | HttpRequest) -> str:
+        given = request.data if isinstance(request, Request) else request.POST
+        name = given.get("username") or given.get("email") if isinstance(given, Mapping) else None
+        return str(name or "").strip().lower()
+
+
+class SignInThrottleOfAll(SignInThrottle):
+    """However many names are tried from however many addresses: a check of a password takes time of the machine."""
+
+    scope = "sign-in-of-all"
+    by = "all"
+
+    def told(self, request: Request | HttpRequest) -> str:
+        return "all"
+
+
+def sign_in_throttles() -> list[SimpleRateThrottle]:
+    return [SignInThrottle(), SignInThrottleByName(), SignInThrottleOfAll()]
 
 
 def seconds_to_wait(request: HttpRequest) -> int:
     """How long a try to sign in must wait; 0 when it need not. Asking counts as a try."""
-    throttles = [SignInThrottle(), SignInThrottleByName()]
+    throttles = sign_in_throttles()
     refused = [one for one in throttles if not one.allow_request(request, None)]
     return max((int(one.wait() or 0) + 1 for one in refused), default=0)
 
@@ -77,7 +114,7 @@ def token_row(row: dict[str, Any]) -> Json:
 
 class Tokens(View):
     def get_throttles(self) -> list[Any]:
-        return [SignInThrottle(), SignInThrottleByName()] if self.request.method == "POST" else []
+        return sign_in_throttles() if self.request.method == "POST" else []
 
     @lists(TokenAnswer, summary="List my tokens")
     def get(self, request: Request, asked: Json) -> Listing:
