@@ -10,7 +10,7 @@ Imports the standard library and the row types only.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from operator import attrgetter
 
 LOT, ORDER, FIRM_OUTPUT, SURPLUS = range(4)
@@ -28,7 +28,7 @@ class Supply:
         self.kind = kind
         self.rest = rest  # steps not yet promised
         self.place = place  # of firm supply in ``Book.stock``
-        self.lot = lot  # the number of the lot that this is a portion of
+        self.lot = lot  # the number of the lot that this is a portion of; blank: none
         self.key = (last_day, here_on, kind, place)
 
     def twin(self) -> Supply:
@@ -109,14 +109,14 @@ class Shelf:
 
         Returns the takes, what is still open, and the lots that were usable but too small.
         """
-        chosen: list[Supply] = []
-        too_small: list[str] = []
-        for rows in self._sources(valid_through):
-            if sum(row.rest for row in rows) >= quantity:
-                chosen = chosen or rows
-            elif rows[0].kind == LOT:
-                too_small.append(rows[0].lot)
-        takes = _take_from(chosen, quantity)
+        usable = self._rows[bisect_left(self._last_days, valid_through) :]
+        left: dict[str | int, int] = {}  # by source, in the order of each source's first row
+        for at, row in enumerate(usable):
+            source = row.lot or at
+            left[source] = left.get(source, 0) + row.rest
+        too_small = [source for source, rest in left.items() if rest < quantity and isinstance(source, str)]
+        chosen = next((source for source, rest in left.items() if rest >= quantity), None)
+        takes = _take_from([row for at, row in enumerate(usable) if (row.lot or at) == chosen], quantity)
         for row, _ in takes:
             if row.rest == 0:
                 place = bisect_left(self._rows, row.key, key=_key)
@@ -163,14 +163,6 @@ class Shelf:
             place = bisect_left(self._rows, row.key, key=_key)
             self._last_days.insert(place, row.last_day)
             self._rows.insert(place, row)
-
-    def _sources(self, valid_through: int) -> Iterator[list[Supply]]:
-        """The usable rows by source, in the order of each source's first row."""
-        by_source: dict[str | int, list[Supply]] = {}
-        for place in range(bisect_left(self._last_days, valid_through), len(self._rows)):
-            row = self._rows[place]
-            by_source.setdefault(row.lot if row.kind == LOT else place, []).append(row)
-        yield from by_source.values()
 
 
 def _take_from(rows: list[Supply], quantity: int) -> Takes:

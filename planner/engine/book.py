@@ -84,7 +84,8 @@ class Book:
         self.reserved_on = np.zeros(len(self.lots), dtype=np.int64)
         np.add.at(self.reserved_on, self.reservations.lot, self.reservations.quantity)
         self.reserved_used = np.zeros(len(self.lots), dtype=np.int64)  # the part of it that needs can use
-        self.item_of_lot = self.numbers_of(self.lots.item)
+        number_of_place = self.numbers_of(list(self.items))
+        self.item_of_lot = number_of_place[self._place_of_lot]
         on_hand, drawn_lot = self.lots.quantity, self._column_of_items("drawn", np.bool_)[self.item_of_lot]
         self.lots_left = np.where(drawn_lot, on_hand, np.maximum(0, on_hand - self.reserved_on))
         self.left: list[int] = []  # the same once every item is netted
@@ -102,7 +103,7 @@ class Book:
             self.lines,
             self.first_line,
             self.past_line,
-            self.numbers_of(self.lines.item),
+            number_of_place[self._place_of_line],
             len(self.order),
             self.from_day,
         )
@@ -129,14 +130,23 @@ class Book:
     def _check_references(self) -> None:
         """Raises PlanError ``unknown_item`` where a row names an item that is not among the problem's."""
         problem = self.problem
-        named = {*self.lots.item, *self.lines.item}
+        named: set[str] = set()
         for rows in (problem.orders, problem.offers, problem.formulas, problem.demands):
             named.update([row.item for row in rows])
         for substitutes in self.lines.substitutes.values():
             named.update(substitute.item for substitute in substitutes)
+        try:
+            self._place_of_lot, self._place_of_line = self._places(self.lots.item), self._places(self.lines.item)
+        except KeyError:
+            named.update(self.lots.item, self.lines.item)
         missing = sorted(named - self.items.keys())
         if missing:
             raise PlanError("unknown_item", f"no item {missing[0]}")
+
+    def _places(self, codes: Sequence[str]) -> np.ndarray:
+        """Where items stand in the problem. Raises KeyError."""
+        places = {code: place for place, code in enumerate(self.items)}
+        return np.fromiter(map(places.__getitem__, codes), dtype=np.int64, count=len(codes))
 
     def _levels(self) -> dict[str, int]:
         """Low-level codes over the formulas in use: those chosen and those of firm batches."""
@@ -149,9 +159,7 @@ class Book:
         for place in np.flatnonzero(used & (sums != WHOLE)).tolist():
             if self.formulas[place].basis == PERCENT:
                 raise PlanError("percent_sum", f"formula {self.formulas[place].formula}: lines do not sum to 100 %")
-        number = {code: number for number, code in enumerate(self.items)}
-        made = whole_numbers([number[formula.item] for formula in self.formulas])
-        part = np.fromiter(map(number.__getitem__, self.lines.item), dtype=np.int64, count=len(self.lines))
+        made, part = self._places([formula.item for formula in self.formulas]), self._place_of_line
         by_line = np.argsort(self.first_line)
         formula = np.repeat(by_line, (self.past_line - self.first_line)[by_line])
         return dict(
@@ -312,4 +320,5 @@ def _choice_rank(formula: Formula) -> tuple[bool, str, int]:
 
 
 def _with_lines(formula: Formula, lines: LinesOf) -> Formula:
-    return formula if isinstance(formula.lines, LinesOf) else replace(formula, lines=lines)
+    """With its lines among those of all; the few of what is made by the unit are often gone through, so at hand."""
+    return replace(formula, lines=lines if formula.basis == PERCENT else tuple(lines))

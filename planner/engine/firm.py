@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from planner.engine.batches import BatchColumns
+from planner.engine.columns import narrow
 from planner.engine.explode import PERCENT, line_quantities, split_charges
 from planner.engine.formula_lines import LineColumns
 from planner.engine.needs import BATCH_ORDER, Need
@@ -51,7 +52,7 @@ class FirmBatches:
         line = first_line[formula][use_of] + place
         quantity = self._quantities(formulas, formula, first, use_of, lines.percent[line])
         # Stable, so that the lines of one item stay in order of service.
-        by_item = np.argsort(_narrow(item_of_line[line], items), kind="stable")
+        by_item = np.argsort(narrow(item_of_line[line], items), kind="stable")
         self.line, self.head_of, self.place_of = line[by_item], use_of[by_item], place[by_item]
         self.item, self.quantity = item_of_line[self.line], quantity[by_item]
         self.single_lot = lines.single_lot[self.line]
@@ -105,8 +106,3 @@ def ranks(texts: Sequence[str]) -> np.ndarray:
     ranks = np.empty(len(texts), dtype=np.int64)
     ranks[sorted(range(len(texts)), key=texts.__getitem__)] = np.arange(len(texts))
     return ranks
-
-
-def _narrow(values: np.ndarray, bound: int) -> np.ndarray:
-    """The same values below ``bound`` in two bytes where they fit: numpy sorts those in linear time."""
-    return values.astype(np.uint16) if bound <= 1 << 16 else values

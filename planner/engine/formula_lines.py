@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -52,6 +54,10 @@ class LineColumns(Columns[Line]):
 
     def __len__(self) -> int:
         return len(self.item)
+
+    @cached_property
+    def single_lot_places(self) -> list[int]:
+        return np.flatnonzero(self.single_lot).tolist()
 
     def row(self, place: int) -> Line:
         """Made once: every batch of a formula shows the same lines."""
@@ -106,8 +112,9 @@ def single_lot_lines(formula: Formula) -> list[tuple[int, Line]]:
     """The lines of a formula that take one lot each, with their places."""
     lines = formula.lines
     if isinstance(lines, LinesOf):
-        places = np.flatnonzero(lines.columns.single_lot[lines.first : lines.past]).tolist()
-        return [(place, lines.row(place)) for place in places]
+        found = lines.columns.single_lot_places
+        places = found[bisect_left(found, lines.first) : bisect_left(found, lines.past)]
+        return [(place - lines.first, lines.columns.row(place)) for place in places]
     return [(place, line) for place, line in enumerate(lines) if line.single_lot]
 
 

@@ -14,10 +14,10 @@ import numpy as np
 from planner.engine.book import Book
 from planner.engine.needs import Need, order_of_service
 from planner.engine.netting import ItemNeeds, Netting, floor_looked_at_from
-from planner.engine.pegs import Pegs, Taken, in_order_of_lines
+from planner.engine.pegs import Pegs, Taken
 from planner.engine.problem import NEVER
 from planner.engine.propose import source_of
-from planner.engine.sweep import Floors, NeedColumns, SupplyColumns, Swept, sweep
+from planner.engine.sweep import Floors, Laid, NeedColumns, SupplyColumns, Swept, sweep
 
 UNCOUNTED = 1 << 62  # a quantity that no column holds: the sweep leaves such sums alone
 
@@ -26,12 +26,31 @@ class Served(NamedTuple):
     """Of one level what supply serves of the lines of firm batches, and what the closed form served of all needs."""
 
     needs: int  # of the level, served or not
-    lines: np.ndarray  # the lines of firm batches that the closed form served, ascending
-    pegs: Pegs  # of one line together and in the order in which they were taken
+    source: np.ndarray  # of each need, as in ``LevelNeeds``
+    served: np.ndarray  # bool: by the closed form
+    first_row: int
+    laid: Sequence[Laid]
+    others: Sequence[Pegs]  # what is reserved, and what netting took
     # (item number, day) with what was needed and, all of it, served by the closed form.
     item: np.ndarray
     day: np.ndarray
     gross: np.ndarray
+
+    @property
+    def lines(self) -> np.ndarray:
+        """The lines of firm batches that the closed form served, ascending."""
+        lines = self.source[self.served]
+        return lines[lines >= 0]
+
+    def pegs(self) -> list[Pegs]:
+        """What lines of firm batches take, what is reserved for them first."""
+        of_sweeps = []
+        for laid in self.laid:
+            need, row, quantity = laid.pegs()
+            line = self.source[need]
+            of_batches = line >= 0
+            of_sweeps.append(Pegs(line[of_batches], row[of_batches] + self.first_row, quantity[of_batches]))
+        return [*self.others[:1], *of_sweeps, *self.others[1:]]
 
 
 class LevelNeeds:
@@ -94,17 +113,20 @@ class LevelNeeds:
         key = (rows.item[mine] - self.first) * book.holders + rows.holder[mine]
         order = np.lexsort((rows.row[mine], key))
         key, row, left = key[order], rows.row[mine][order].tolist(), rows.quantity[mine][order].tolist()
-        holder = self._holders()
+        holding, holder = self._holding(rows.item[mine] - self.first, rows.holder[mine])
         begin, past = (np.searchsorted(key, holder, side=side) for side in ("left", "right"))
-        holding = np.flatnonzero(past > begin)
         here_on, last_day, source_of_row = (
             column[row].tolist() for column in (stock.here_on, stock.last_day, stock.source)
         )
         for place, first, end, day, valid_through, still_open, source in zip(
             holding.tolist(),
             *(
-                column[holding].tolist()
-                for column in (begin, past, needs.day, needs.valid_through, needs.open, self.source)
+                column.tolist()
+                for column in (
+                    begin,
+                    past,
+                    *(each[holding] for each in (needs.day, needs.valid_through, needs.open, self.source)),
+                )
             ),
             strict=True,
         ):
@@ -120,16 +142,22 @@ class LevelNeeds:
             needs.open[place] = rest
         return kept.pegs()
 
-    def _holders(self) -> np.ndarray:
-        """Of each need one number for its item and whoever may have reserved for it; -1 where nobody can."""
-        firm = self.source >= 0
-        holder = np.full(len(self.source), -1, dtype=np.int64)
-        holder[firm] = self.book.firm.head_of[self.source[firm]]
+    def _holding(self, items: np.ndarray, holders: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """The needs of these items that may be of these holders, and of each its item and holder as one number."""
+        book = self.book
+        of_items, of_holders = np.zeros(self.last - self.first, np.bool_), np.zeros(book.holders + 1, np.bool_)
+        of_items[items], of_holders[holders] = True, True
+        needs = np.flatnonzero(of_items[self.columns.item])
+        source = self.source[needs]
+        holder = np.full(len(needs), book.holders)  # nobody: the lines of proposals
+        firm = source >= 0
+        holder[firm] = book.firm.head_of[source[firm]]
         for place in np.flatnonzero(~firm).tolist():
-            demand = self.others[-1 - int(self.source[place])].demand
+            demand = self.others[-1 - int(source[place])].demand
             if demand is not None:
-                holder[place] = len(self.book.firm) + demand
-        return np.where(holder < 0, -1, self.columns.item * self.book.holders + holder)
+                holder[place] = len(book.firm) + demand
+        holding = np.flatnonzero(of_holders[holder])
+        return needs[holding], self.columns.item[needs[holding]] * book.holders + holder[holding]
 
     def needs_from(self, number: int, place: int) -> ItemNeeds:
         """One item's needs from a place on, in order of service."""
@@ -164,7 +192,8 @@ def net_level(book: Book, first: int, last: int) -> Served:
     for item in np.flatnonzero(swept.unfinished & ~level.drawn).tolist():
         begin, past = level.bounds[item], level.bounds[item + 1]
         place = begin + int(np.count_nonzero(swept.served[begin:past]))
-        Netting(book, first + item, level.needs_from(first + item, place), netted).run()
+        served_through = int(level.columns.day[place - 1]) if place > begin else -1
+        Netting(book, first + item, level.needs_from(first + item, place), netted, served_through).run()
     return _served(level, swept, rows.start, kept, netted.pegs())
 
 
@@ -184,20 +213,16 @@ def _floors(book: Book, first: int, last: int) -> Floors:
 
 
 def _served(level: LevelNeeds, swept: Swept, first_row: int, kept: Pegs, netted: Pegs) -> Served:
-    of_batches = level.source[swept.peg_need] >= 0
-    of_sweep = Pegs(
-        level.source[swept.peg_need[of_batches]],
-        swept.peg_row[of_batches] + first_row,
-        swept.peg_quantity[of_batches],
-    )
     needs = np.flatnonzero(swept.served)
     item, day = level.columns.item[needs], level.columns.day[needs]
     new = np.flatnonzero(np.concatenate([[True], (np.diff(item) != 0) | (np.diff(day) != 0)])) if len(needs) else needs
-    lines = level.source[needs]
     return Served(
         needs=len(level.source),
-        lines=lines[lines >= 0],
-        pegs=in_order_of_lines((kept, of_sweep, netted)),
+        source=level.source,
+        served=swept.served,
+        first_row=first_row,
+        laid=swept.laid,
+        others=(kept, netted),
         item=item[new] + level.first,
         day=day[new],
         gross=np.add.reduceat(level.quantity[needs], new) if len(needs) else needs,

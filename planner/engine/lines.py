@@ -7,8 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from planner.engine.book import Book
-from planner.engine.level import Served
-from planner.engine.pegs import Pegs, Taken, in_order_of_lines
+from planner.engine.pegs import Pegs
 from planner.engine.problem import Line
 from planner.engine.result import BatchCoverage, BatchLine, Expected, SubstituteFree
 
@@ -24,15 +23,18 @@ _UNWRITTEN = BatchLine(0, "", "", 0, _NO_LOTS, _NOTHING_EXPECTED, 0, 0, _NO_SUBS
 ShortLine = tuple[BatchLine, Line, int]  # with the formula's line and the day
 
 
-def write_lines(book: Book, levels: Sequence[Served]) -> tuple[list[BatchCoverage], list[ShortLine]]:
-    """The batches to show, by day and code, with a row for each line; and the short lines that have substitutes."""
+def write_lines(book: Book, pegs: Pegs) -> tuple[list[BatchCoverage], list[ShortLine]]:
+    """The batches to show, by day and code, with a row for each line; and the short lines that have substitutes.
+
+    ``pegs`` by line.
+    """
     firm = book.firm
     shown = firm.batches.planned_for[firm.batch] <= book.to_day
     rows: list[list[BatchLine]] = [
         [_UNWRITTEN] * count if show else []
         for count, show in zip(firm.line_count.tolist(), shown.tolist(), strict=True)
     ]
-    writing = _Writing(book, in_order_of_lines([Taken([], [], []).pegs(), *(level.pegs for level in levels)]), rows)
+    writing = _Writing(book, pegs, rows)
     for number in range(len(book.order)):
         places = np.arange(firm.bounds[number], firm.bounds[number + 1])
         places = places[shown[firm.head_of[places]]]

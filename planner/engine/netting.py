@@ -46,8 +46,11 @@ class ItemNeeds(NamedTuple):
 class Netting:
     """One item being netted, from the first of ``needs`` on; what came before is served and gone from the stock."""
 
-    def __init__(self, book: Book, number: int, needs: ItemNeeds, taken: Taken) -> None:
-        """What lines of firm batches take is added to ``taken``."""
+    def __init__(self, book: Book, number: int, needs: ItemNeeds, taken: Taken, served_through: int) -> None:
+        """What lines of firm batches take is added to ``taken``.
+
+        Up to the day ``served_through`` the needs are served and the safety stock is not missing.
+        """
         self.book, self.number, self.needs, self.taken = book, number, needs, taken
         self.item = item = book.order[number]
         self.supply = book.stock.rows_of(number)
@@ -59,7 +62,7 @@ class Netting:
         self.floor_from = NEVER
         self.floor_days: list[int] = []
         if item.safety_stock:
-            self._plan_floor_days()
+            self._plan_floor_days(served_through)
 
     def run(self) -> None:
         """Day by day: serve the needs in order, look at the safety floor, propose for what is open."""
@@ -82,30 +85,31 @@ class Netting:
     def _net_day(self, day: int, first: int, past: int) -> None:
         """Net the needs of ``day``, those at the places from ``first`` up to ``past``."""
         self.shelf.advance(day)
-        short = 0
+        gross = short = 0
         open_needs: list[tuple[Need, int]] = []
         for place in range(first, past):
+            gross += self.needs.quantity[place]
             rest = self._serve(place)
             if rest:
                 short += rest
                 open_needs.append((self.needs.need(place), rest))
                 if self.runs_out_on is None and not self.needs.safety_only(place):
                     self.runs_out_on = day
-        gross = sum(self.needs.quantity[first:past])
         covered = gross - short
-        if open_needs or self._floor_missing(day):
+        if open_needs or (self.floor_from <= day and self._floor_missing(day)):
             short += self._answer(day, open_needs)
         if day <= self.book.to_day and (gross or short):
             self.book.requirements.append((self.number, day, gross, covered, short))
 
     def _serve(self, place: int) -> int:
         """Serve one need from what is here, else from late surplus; returns what is still uncovered."""
-        needs, line = self.needs, self.needs.source[place]
-        takes, late, rest, too_small = _take(self.shelf, needs, place)
+        needs = self.needs
+        line = needs.source[place]
+        takes, rest, late, too_small = _take(self.shelf, needs, place)
         if late and not needs.safety_only(place):
-            self.book.unmet[needs.day[place], self.item.code, "late"] += sum(part for _, part in late)
+            self.book.unmet[needs.day[place], self.item.code, "late"] += late
         if line >= 0:
-            for row, part in (*takes, *late):
+            for row, part in takes:
                 if row.kind == SURPLUS:
                     self.book.proposed[line] += part
                 else:
@@ -188,14 +192,15 @@ class Netting:
 
         return later_use
 
-    def _plan_floor_days(self) -> None:
+    def _plan_floor_days(self, served_through: int) -> None:
         """The floor is looked at when a fresh proposal can first be here, then after needs and expiries."""
         self.floor_from = floor_looked_at_from(self.book, self.item, self.source)
-        if self.floor_from <= self.book.to_day:
+        if served_through < self.floor_from <= self.book.to_day:
             self.floor_days = [self.floor_from]
         stock = self.book.stock
         for last_day in stock.last_day[stock.bounds[self.number] : stock.bounds[self.number + 1]].tolist():
-            self._watch_floor_after(last_day)
+            if last_day >= served_through:
+                self._watch_floor_after(last_day)
 
     def _watch_floor_after(self, last_day: int) -> None:
         if self.floor_from < last_day + 1 <= self.book.to_day:
@@ -208,18 +213,18 @@ def floor_looked_at_from(book: Book, item: Item, source: Making | Buying | None)
     return book.from_day + lead_days + item.release_days
 
 
-def _take(shelf: Shelf, needs: ItemNeeds, place: int) -> tuple[Takes, Takes, int, Sequence[str]]:
-    """Serve one need from the shelf: what is here, else late surplus.
+def _take(shelf: Shelf, needs: ItemNeeds, place: int) -> tuple[Takes, int, int, Sequence[str]]:
+    """Serve one need from the shelf: from what is here, else from late surplus.
 
-    Returns the takes of each, what is still uncovered, and the lots that were too small for a single one.
+    Returns the takes, what is still uncovered, how much was late, and the lots that were too small for a single one.
     """
-    valid_through, quantity, single_lot = needs.valid_through[place], needs.open[place], needs.single_lot[place]
+    single_lot = needs.single_lot[place]
     too_small: Sequence[str] = ()
-    late: Takes = []
     if single_lot:
-        takes, rest, too_small = shelf.take_single(valid_through, quantity)
+        takes, rest, too_small = shelf.take_single(needs.valid_through[place], needs.open[place])
     else:
-        takes, rest = shelf.take(valid_through, quantity)
-    if rest and shelf.late_surplus:
-        late, rest = shelf.take_late(valid_through, rest, single=single_lot)
-    return takes, late, rest, too_small
+        takes, rest = shelf.take(needs.valid_through[place], needs.open[place])
+    if not rest or not shelf.late_surplus:
+        return takes, rest, 0, too_small
+    late, uncovered = shelf.take_late(needs.valid_through[place], rest, single=single_lot)
+    return takes + late, uncovered, rest - uncovered, too_small

@@ -31,6 +31,11 @@ class Choice:
     rank: tuple
 
 
+def no_waste(_excess: int, _longest_lead_days: int) -> int:
+    """Where nothing spoils before the plan ends."""
+    return 0
+
+
 def by_supplier(offers: Sequence[Offer]) -> list[list[Offer]]:
     """One item's offers in lists of one supplier each, larger packs first."""
     ordered = sorted(offers, key=lambda offer: (offer.supplier, -offer.pack, offer.lead_time_days))

@@ -34,6 +34,9 @@ class Taken(NamedTuple):
         return Pegs(*(whole_numbers(column) for column in self))
 
 
+NO_PEGS = Taken([], [], []).pegs()
+
+
 def in_order_of_lines(several: Iterable[Pegs]) -> Pegs:
     """All of them, those of one line together in the order given."""
     line, row, quantity = (np.concatenate(columns) for columns in zip(*several, strict=True))

@@ -14,9 +14,11 @@ import numpy as np
 
 from planner.engine.book import Book
 from planner.engine.collector import collector_paused
+from planner.engine.columns import narrow
 from planner.engine.level import Served, net_level
 from planner.engine.lines import ShortLine, write_lines
 from planner.engine.needs import DEMANDED, Need
+from planner.engine.pegs import NO_PEGS, Pegs, in_order_of_lines
 from planner.engine.problem import NO_PRIORITY, Problem
 from planner.engine.propose import buy_content
 from planner.engine.result import (
@@ -83,10 +85,16 @@ class Netted:
         item, day, gross, covered, short = (each[shown] for each in (item, day, gross, covered, short))
         by_code = np.empty(len(book.order), dtype=np.int64)
         by_code[sorted(range(len(book.order)), key=lambda number: book.order[number].code)] = np.arange(len(book.order))
-        order = np.lexsort((by_code[item], day))
+        order = np.argsort(narrow(by_code[item], len(by_code)), kind="stable")
+        since = day[order] - book.from_day
+        order = order[np.argsort(narrow(since, int(since.max(initial=0)) + 1), kind="stable")]
         return RequirementColumns(
             [item.code for item in book.order], *(each[order] for each in (item, day, gross, covered, short))
         )
+
+    def pegs(self) -> Pegs:
+        """What lines of firm batches take, by line."""
+        return in_order_of_lines([NO_PEGS, *(pegs for level in self._served for pegs in level.pegs())])
 
     def proposed(self) -> Iterator[tuple[str, int]]:
         """Item and size of every proposal, also of those that begin after the plan's last day."""
@@ -102,7 +110,7 @@ class Netted:
         """
         with collector_paused():
             book = self._book
-            batches, short = write_lines(book, self._served)
+            batches, short = write_lines(book, self.pegs())
             _write_substitutes(book, short)
             return Plan(
                 from_day=book.from_day,

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 
 import numpy as np
 
 from planner.engine.columns import BLANK, Columns, whole_numbers
 from planner.engine.problem import NEVER, Lot
+
+STATUSES = {"released": 0, "quarantine": 1, "held": 2, "rejected": 3}
 
 
 class Portions(Columns[Lot]):
@@ -83,7 +86,15 @@ class Portions(Columns[Lot]):
         """The day from which each portion counts, ``NEVER`` for a quarantined one without a day (see passed_over)."""
         released = np.maximum(np.maximum(self.received_on, self.available_on), from_day)
         quarantined = np.where(self.available_on == BLANK, NEVER, np.maximum(self.available_on, from_day))
-        return np.where([status == "quarantine" for status in self.status], quarantined, released)
+        return np.where(self.is_in("quarantine"), quarantined, released)
+
+    def is_in(self, status: str) -> np.ndarray:
+        """Which portions are of lots in this status, as bool."""
+        return self._statuses == STATUSES[status]
+
+    @cached_property
+    def _statuses(self) -> np.ndarray:
+        return np.fromiter(map(STATUSES.__getitem__, self.status), dtype=np.int8, count=len(self.status))
 
 
 def _day(value: np.int64) -> int | None:

@@ -68,8 +68,7 @@ class Order:
     expires_on: int | None = None  # blank: received day + the item's life
 
 
-@dataclass(frozen=True, slots=True)
-class Offer:
+class Offer(NamedTuple):
     supplier: str
     item: str
     pack: int

@@ -6,14 +6,17 @@ Writes make and buy rows, and the needs of the makings' lines, into the book. No
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from functools import cached_property
+from math import gcd
 
 from planner.engine.allocate import Supply, surplus_row
 from planner.engine.book import Book, lives_through
 from planner.engine.explode import line_quantities
 from planner.engine.lotsize import cut_sizes, single_lot_limits
 from planner.engine.needs import PROPOSED, Need
-from planner.engine.packs import Choice, choose_packs
-from planner.engine.problem import Item, Offer
+from planner.engine.packs import Choice, choose_packs, no_waste
+from planner.engine.problem import Formula, Item, Offer
 from planner.engine.result import Buy, Expected, Make, Pack, Peg
 
 # Needs with what is still open of them, in order of service; None is the safety stock, last.
@@ -27,12 +30,17 @@ class Making:
 
     def __init__(self, book: Book, item: Item) -> None:
         self.book, self.item = book, item
-        self.formula = book.chosen[item.code]
         self.lead_days = item.lead_time_days
         self.largest_charge = book.largest_charges[item.code]
         self.limits: list[tuple[int, int]] = []
         if self.largest_charge is not None:
             self.limits = single_lot_limits(item.code, book.chosen, book.largest_charges, book.drawn)
+
+    @cached_property
+    def formula(self) -> Formula:
+        """With its lines as objects: each making goes through all of them."""
+        chosen = self.book.chosen[self.item.code]
+        return replace(chosen, lines=tuple(chosen.lines))
 
     def fresh_last_day(self, day: int) -> int:
         """The last day of what would be made for ``day``, judged by the start that would be in time."""
@@ -102,7 +110,10 @@ class Buying:
 
     def __init__(self, book: Book, item: Item, suppliers: Sequence[Sequence[Offer]]) -> None:
         self.book, self.item, self.suppliers = book, item, suppliers
-        self.lead_days = min(offer.lead_time_days for offers in suppliers for offer in offers)
+        leads = [offer.lead_time_days for offers in suppliers for offer in offers]
+        self.lead_days, self._longest_lead_days = min(leads), max(leads)
+        self._step = gcd(*(offer.pack for offers in suppliers for offer in offers))
+        self._chosen: dict[tuple[int, int], Choice] = {}
 
     def fresh_last_day(self, day: int) -> int:
         """The last day of what would arrive in time for ``day``."""
@@ -113,7 +124,7 @@ class Buying:
         book, item = self.book, self.item
         wanted = sum(quantity for _, quantity in open_needs)
         slack_days = day - item.release_days - book.from_day
-        choice = choose_packs(wanted, self.suppliers, slack_days, self._waste_of(day, later_use))
+        choice = self._choose(wanted, day, slack_days, later_use)
         order_by = day - choice.longest_lead_days - item.release_days
         safety_only = _safety_only(open_needs)
         late = order_by < book.from_day and not safety_only
@@ -138,6 +149,21 @@ class Buying:
             _note_late(book, item, day, open_needs)
         arrival = self._arrival(day, choice.longest_lead_days)
         return [_surplus(book, item, arrival, choice.quantity, open_needs)]
+
+    def _choose(self, wanted: int, day: int, slack_days: int, later_use: LaterUse) -> Choice:
+        """The packs for what is wanted.
+
+        Where nothing that is bought for the day spoils before the plan ends, quantities that the same numbers of packs
+        cover have one choice: the excess of all that cover them differs by the same. Plans ask for it again and again.
+        """
+        if self.fresh_last_day(day) <= self.book.to_day:
+            return choose_packs(wanted, self.suppliers, slack_days, self._waste_of(day, later_use))
+        key = min(slack_days, self._longest_lead_days), -(-wanted // self._step)
+        choice = self._chosen.get(key)
+        if choice is None:
+            choice = choose_packs(key[1] * self._step, self.suppliers, slack_days, no_waste)
+            self._chosen[key] = choice
+        return choice
 
     def _arrival_in_time(self, day: int) -> int:
         return self.book.open_days.last_not_after(day - self.item.release_days)

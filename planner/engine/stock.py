@@ -49,10 +49,7 @@ class StockColumns:
         """``item_of_lot``: the item's number, -1 for a drawn one."""
         self._lots, self._receipts = lots, receipts
         here_on = lots.here_on(from_day)
-        released, quarantined = (
-            np.fromiter(map(status.__eq__, lots.status), dtype=np.bool_, count=len(lots))
-            for status in ("released", "quarantine")
-        )
+        released, quarantined = lots.is_in("released"), lots.is_in("quarantine")
         usable = (item_of_lot >= 0) & (released | quarantined) & ~lots.set_apart
         usable &= (lots.retest_on >= from_day) & (here_on != NEVER)
         kept = np.flatnonzero(usable)

@@ -1,16 +1,15 @@
 """Best fit in closed form: many items at once, as far as it holds. Pure; the standard library and numpy.
 
-Where all of an item's usable stock is here and no need may have what an earlier one had to pass over, best fit takes
+Where all of an item's usable stock is here and no need may have what an earlier one passed over, best fit takes
 the stock in one go from front to back: each need begins where the one before it ended, or at the first row that
 lives long enough for it, whichever is further. With the stock laid end to end on one axis that is a cumulative
 sum of the needs and a running maximum of where their first usable rows begin (Lindley's recursion of queueing
 theory, with quantities for times). Needs come in order of service, so of day.
 
-It holds up to the first need that is short, that must come from one lot, that may live less long than what an earlier
-one passed over, or that would take from stock which arrives after the sweep's first day. In the last case the item is
-swept again from
-that need's day on, with what has arrived by then; in the others it is netted need by need (``netting``) from that
-day on. ``tests/engine`` holds both to the same plans.
+It holds up to the first need that is short, that must come from one lot, that may have what an earlier one passed
+over, that may leave less than the safety stock, or that would take from stock which arrives after the sweep's first
+day. In the last case the item is swept again from that need's day on, with what has arrived by then; in the others it
+is netted need by need (``netting``) from that day on. ``tests/engine`` holds both to the same plans.
 """
 
 from __future__ import annotations
@@ -48,15 +47,48 @@ class Floors(NamedTuple):
     looked_at_from: np.ndarray  # the first day on which it is looked at
 
 
+class Laid(NamedTuple):
+    """Needs laid along the stock of one sweep: what each takes of which rows can be told when it is asked for."""
+
+    need: np.ndarray  # places of needs that take something, ascending
+    begin: np.ndarray  # where on the axis each begins
+    quantity: np.ndarray
+    axis: np.ndarray  # where each row of supply begins, and at the end the whole
+    row: np.ndarray  # places of these rows
+
+    def pegs(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Places of needs and rows and what is taken: one peg for each row a need takes from."""
+        begin, end = self.begin, self.begin + self.quantity
+        first = np.searchsorted(self.axis, begin, side="right") - 1
+        last = np.searchsorted(self.axis, end, side="left") - 1
+        count = last - first + 1
+        need, row = np.repeat(self.need, count), np.repeat(first, count)
+        row += np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
+        axis = self.axis
+        part = np.minimum(np.repeat(end, count), axis[row + 1]) - np.maximum(np.repeat(begin, count), axis[row])
+        if len(part) > len(begin):  # rows of nothing lie between
+            kept = part > 0
+            need, row, part = need[kept], row[kept], part[kept]
+        return need, self.row[row], part
+
+    def taken(self) -> np.ndarray:
+        """What is taken of each row of the axis."""
+        if not len(self.begin):
+            return np.zeros(len(self.axis) - 1, dtype=np.int64)
+        # Up to an edge all of the needs before, and of the one that begins last before it what lies before the edge.
+        last = np.searchsorted(self.begin, self.axis, side="right") - 1
+        before = _from_zero(self.quantity)[np.maximum(last, 0)]
+        part = np.minimum(self.axis - self.begin[last], self.quantity[last])
+        return np.diff(np.where(last < 0, 0, before + part))
+
+
 class Swept(NamedTuple):
     """What the closed form served, and where it stopped."""
 
     served: np.ndarray  # bool by need
     unfinished: np.ndarray  # bool by item: needs are left, or a safety stock must be looked at
     rest: np.ndarray  # by row of supply, after the served needs
-    peg_need: np.ndarray  # places of needs, ascending; one peg for each row a need takes from
-    peg_row: np.ndarray  # places of rows of supply
-    peg_quantity: np.ndarray
+    laid: list[Laid]  # by sweep
 
 
 WORTH_A_SWEEP = 500  # needs: below that many, netting them costs less than another sweep
@@ -89,11 +121,8 @@ def _joined(swept: Swept, further: Swept, of_items: np.ndarray, needs: np.ndarra
     served[needs] = further.served
     rest[rows] = further.rest
     unfinished[of_items] = further.unfinished[of_items]
-    need = np.concatenate([swept.peg_need, needs[further.peg_need]])
-    row = np.concatenate([swept.peg_row, rows[further.peg_row]])
-    quantity = np.concatenate([swept.peg_quantity, further.peg_quantity])
-    order = np.argsort(need, kind="stable")
-    return Swept(served, unfinished, rest, need[order], row[order], quantity[order])
+    laid = [each._replace(need=needs[each.need], row=rows[each.row]) for each in further.laid]
+    return Swept(served, unfinished, rest, swept.laid + laid)
 
 
 def _sweep(
@@ -125,13 +154,18 @@ def _sweep(
     end = start + needs.open
 
     day_key = needs.item * days + needs.day
-    stop = (end > stock[needs.item]) | needs.single_lot | _goes_back(needs, first_usable, start, end, offset)
+    stop = (end > stock[needs.item]) | needs.single_lot
+    in_order = _in_order(needs, items)
+    if not in_order.all():
+        stop |= _goes_back(needs, first_usable, start, end, offset)
     limit = _first_places(np.flatnonzero(stop), needs.item, first_need)
-    _limit_by_arrivals(limit, needs, supply, first_need, axis, base, end + offset[needs.item], offset, day_key, days)
+    _limit_by_arrivals(
+        limit, needs, supply, first_need, axis, base, end + offset[needs.item], offset, day_key, days, in_order
+    )
     floor_is_safe = _floors_hold(floors, supply, first_need, first_row, axis, base, stock, end, days, to_day)
     watched = (floors.quantity > 0) & (floors.looked_at_from <= to_day) & ~floor_is_safe
-    looked_at = np.searchsorted(day_key, every_item[:-1] * days + np.minimum(floors.looked_at_from, days - 1))
-    limit = np.where(watched, np.minimum(limit, looked_at), limit)
+    low = _below_floor(np.flatnonzero(watched[needs.item]), floors, needs, supply, axis, base, stock, end, days)
+    limit = np.minimum(limit, _first_places(low, needs.item, first_need))
     # A day is netted as a whole.
     short_of = limit < first_need[1:]
     at = np.minimum(limit, max(len(day_key) - 1, 0))
@@ -139,8 +173,10 @@ def _sweep(
         limit = np.where(short_of, np.searchsorted(day_key, day_key[at]), limit)
 
     served = np.arange(len(needs.item)) < limit[needs.item]
-    pegs = _pegs(np.flatnonzero(served & (needs.open > 0)), start + base[needs.item], needs.open, axis)
-    swept = Swept(served, short_of | watched, _rest_after(supply.rest, pegs), *pegs)
+    taking = np.flatnonzero(served & (needs.open > 0))
+    begin = start[taking] + base[needs.item[taking]]
+    laid = Laid(taking, begin, needs.open[taking], axis, np.arange(len(here)))
+    swept = Swept(served, short_of | watched, supply.rest - laid.taken(), [laid])
     if not short_of.any():
         return swept, short_of
     # Again where more has arrived by the first day that is left, unless a safety stock is looked at by then.
@@ -149,6 +185,14 @@ def _sweep(
     again = np.zeros(items, dtype=np.bool_)
     again[supply.item[more]] = True
     return swept, again & ~(watched & (floors.looked_at_from <= next_day))
+
+
+def _in_order(needs: NeedColumns, items: int) -> np.ndarray:
+    """Items of which no need may live less long than one before it."""
+    shorter = (needs.valid_through[1:] < needs.valid_through[:-1]) & (needs.item[1:] == needs.item[:-1])
+    in_order = np.ones(items, dtype=np.bool_)
+    in_order[needs.item[1:][shorter]] = False
+    return in_order
 
 
 def _goes_back(
@@ -173,6 +217,7 @@ def _limit_by_arrivals(
     offset: np.ndarray,
     day_key: np.ndarray,
     days: int,
+    in_order: np.ndarray,
 ) -> None:
     """Lower the limit to the first need that would rather take from a row which arrives later.
 
@@ -189,9 +234,6 @@ def _limit_by_arrivals(
     place = np.maximum(arrived, beyond)
     inside = place < first_need[item + 1]
     place, later, item = place[inside], later[inside], item[inside]
-    shorter = (np.diff(needs.valid_through) < 0) & (np.diff(needs.item) == 0)
-    in_order = np.ones(len(first_need) - 1, dtype=np.bool_)
-    in_order[needs.item[1:][shorter]] = False
     alive = (supply.last_day[later] >= needs.valid_through[place]) | ~in_order[item]
     np.minimum.at(limit, item[alive], place[alive])
 
@@ -219,31 +261,26 @@ def _floors_hold(
     return stock - reached >= floors.quantity
 
 
-def _pegs(
-    taking: np.ndarray, start: np.ndarray, quantity: np.ndarray, axis: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Which rows the needs at ``taking`` take from, and how much of each; ``start`` on the axis of all items."""
-    begin = start[taking]
-    end = begin + quantity[taking]
-    first = np.searchsorted(axis, begin, side="right") - 1
-    last = np.searchsorted(axis, end, side="left") - 1
-    count = last - first + 1
-    need, row = np.repeat(taking, count), np.repeat(first, count)
-    row += np.arange(len(row)) - np.repeat(np.cumsum(count) - count, count)
-    part = np.minimum(np.repeat(end, count), axis[row + 1]) - np.maximum(np.repeat(begin, count), axis[row])
-    if len(part) > len(taking):  # rows of nothing lie between
-        kept = part > 0
-        need, row, part = need[kept], row[kept], part[kept]
-    return need, row, part
+def _below_floor(
+    places: np.ndarray,
+    floors: Floors,
+    needs: NeedColumns,
+    supply: SupplyColumns,
+    axis: np.ndarray,
+    base: np.ndarray,
+    stock: np.ndarray,
+    end: np.ndarray,
+    days: int,
+) -> np.ndarray:
+    """Of the needs at ``places`` those that may leave less than the safety stock on a day on which it is looked at.
 
-
-def _rest_after(rest: np.ndarray, pegs: tuple[np.ndarray, np.ndarray, np.ndarray]) -> np.ndarray:
-    _, row, quantity = pegs
-    after = rest.copy()
-    if len(row):
-        first_of_row = np.flatnonzero(np.concatenate([[True], row[1:] != row[:-1]]))
-        after[row[first_of_row]] -= np.add.reduceat(quantity, first_of_row)
-    return after
+    What is left and lives through the day only falls until more arrives: where it suffices after a day's needs, it
+    sufficed whenever it was looked at before.
+    """
+    item, day = needs.item[places], needs.day[places]
+    alive_from = axis[np.searchsorted(supply.item * days + supply.last_day, item * days + day)] - base[item]
+    left = stock[item] - np.maximum(end[places], alive_from)
+    return places[(day >= floors.looked_at_from[item]) & (left < floors.quantity[item])]
 
 
 def _first_places(places: np.ndarray, item: np.ndarray, first_need: np.ndarray) -> np.ndarray:
@@ -256,8 +293,7 @@ def _first_places(places: np.ndarray, item: np.ndarray, first_need: np.ndarray) 
 
 def _nothing(needs: NeedColumns, supply: SupplyColumns, items: int) -> Swept:
     """Sums that would not fit: every item is netted need by need, in Python's own integers."""
-    none = np.zeros(0, dtype=np.int64)
-    return Swept(np.zeros(len(needs.item), dtype=bool), np.ones(items, dtype=bool), supply.rest, none, none, none)
+    return Swept(np.zeros(len(needs.item), dtype=bool), np.ones(items, dtype=bool), supply.rest, [])
 
 
 def _from_zero(values: np.ndarray) -> np.ndarray:

@@ -29,7 +29,7 @@ def main() -> None:
         "fetch_s": lambda: sum(len(rows) for rows in fetch_bare(statements)),
         "read_s": lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS),
         "aggregated_s": aggregated,
-        "pegging_s": lambda: net(take_snapshot(from_day=FIRST_DAY, weeks=WEEKS)),
+        "pegging_s": lambda: net(take_snapshot(from_day=FIRST_DAY, weeks=WEEKS)).pegs(),
     }
     rows = acts["fetch_s"]()
     for act in acts.values():

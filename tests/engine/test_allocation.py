@@ -34,8 +34,7 @@ def random_case(seed: int) -> tuple[Rows, Rows]:
 def best_fit(supplies: Rows, needs: Rows) -> int:
     """What the engine's shelf serves."""
     shelf = Shelf(
-        Supply(last_day, here_on, LOT, quantity, n, f"L{n}")
-        for n, (here_on, last_day, quantity) in enumerate(supplies)
+        Supply(last_day, here_on, LOT, quantity, n, f"L{n}") for n, (here_on, last_day, quantity) in enumerate(supplies)
     )
     served = 0
     for day, valid_through, quantity in needs:

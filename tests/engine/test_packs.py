@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import random
 from itertools import product
+from math import gcd
 
-from planner.engine.packs import by_supplier, choose_packs
+from planner.engine.packs import by_supplier, choose_packs, no_waste
 from planner.engine.problem import Offer
 
 
@@ -71,3 +72,17 @@ def test_the_choice_stays_quick_with_many_small_packs():
     choice = choose_packs(400_000_001, by_supplier(offers), 5, lambda *_: 0)
     assert choice.quantity >= 400_000_001
     assert choice.cost_e4 <= 80 * 5_000_007 + 453_599
+
+
+def test_without_waste_quantities_that_the_same_packs_cover_have_one_choice():
+    """So a plan may ask once for all of them."""
+    for seed in range(1000):
+        quantity, offers, in_time_days, _ = random_case(seed)
+        offers = [offer._replace(pack=offer.pack * 6) for offer in offers]
+        quantity = quantity * 6 - seed % 6
+        step = gcd(*(offer.pack for offer in offers))
+        chosen, once = (
+            choose_packs(wanted, by_supplier(offers), in_time_days, no_waste)
+            for wanted in (quantity, -(-quantity // step) * step)
+        )
+        assert (chosen.supplier, chosen.packs) == (once.supplier, once.packs), f"seed {seed}"

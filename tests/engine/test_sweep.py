@@ -85,12 +85,29 @@ def test_each_need_takes_what_expires_first_among_what_lives_long_enough():
     needs = columns([(0, 1, 4, 6, False), (0, 2, 6, 5, False), (0, 3, 7, 5, False)], NeedColumns)
     swept = sweep(needs, supply, NO_FLOORS, from_day=0, to_day=20)
     assert swept.served.all()
-    assert [swept.peg_need.tolist(), swept.peg_row.tolist(), swept.peg_quantity.tolist()] == [
-        [0, 1, 2],
-        [0, 1, 1],
-        [6, 5, 5],
-    ]
+    (laid,) = swept.laid
+    assert [column.tolist() for column in laid.pegs()] == [[0, 1, 2], [0, 1, 1], [6, 5, 5]]
     assert swept.rest.tolist() == [4, 0]
+
+
+def test_a_need_may_live_less_long_than_one_before_it_until_something_was_passed_over():
+    supply = columns([(0, 5, 0, 10), (0, 9, 0, 10)], SupplyColumns)
+    # The first need uses the first row up, or leaves some of it that the second passes over.
+    patient = columns([(0, 1, 4, 10, False), (0, 2, 8, 1, False), (0, 3, 3, 1, False)], NeedColumns)
+    assert sweep(patient, supply, NO_FLOORS, from_day=0, to_day=20).served.tolist() == [True, True, True]
+    passing = columns([(0, 1, 4, 9, False), (0, 2, 8, 1, False), (0, 3, 3, 1, False)], NeedColumns)
+    swept = sweep(passing, supply, NO_FLOORS, from_day=0, to_day=20)
+    assert (swept.served.tolist(), swept.rest.tolist()) == ([True, True, False], [1, 9])
+
+
+def test_it_stops_at_the_day_that_may_leave_less_than_the_safety_stock():
+    supply = columns([(0, 4, 0, 10), (0, 9, 0, 10)], SupplyColumns)
+    needs = columns([(0, 1, 1, 2, False), (0, 3, 3, 2, False), (0, 5, 5, 1, False)], NeedColumns)
+    floors = Floors(np.array([12]), np.array([2]))
+    # On day 3 there are 16 left that live; what expires on day 4 leaves 9 on day 5.
+    assert sweep(needs, supply, floors, from_day=0, to_day=20).served.tolist() == [True, True, False]
+    later = Floors(np.array([12]), np.array([6]))
+    assert sweep(needs, supply, later, from_day=0, to_day=20).served.tolist() == [True, True, True]
 
 
 def test_it_stops_at_the_day_of_the_first_need_that_is_short():
