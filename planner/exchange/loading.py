@@ -144,6 +144,8 @@ def _check_and_write(
     written = _Written(bringing.writing.row_count(), progress)
     _write_down(bringing, who)
     _write_masters(bringing, written)
+    # Those just written too: approvals and opening stock lock some each, in no order of their own.
+    lock_items(Item.objects.values_list("pk", flat=True))
     _write_versions(bringing, who, written)
     _write_stock(bringing, who, written)
     report = _report_of(bringing, check_only=False)
