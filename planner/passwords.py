@@ -1,7 +1,7 @@
 """A new password for who has forgotten the old one: by a code that works once and for a few hours.
 
-The code holds a keyed hash of the password and the last sign-in as they are: either changes, and it is good for nothing.
-Nothing of it is stored.
+The code holds a keyed hash of the password and the last sign-in as they are: once either changes, it is good for
+nothing. Nothing of it is stored.
 """
 
 from __future__ import annotations
@@ -67,5 +67,6 @@ def who_brings(code: str) -> User | None:
         found: User | None = users.select_for_update().filter(pk=int(urlsafe_base64_decode(uid).decode())).first()
     except (ValueError, OverflowError):
         return None
-    good = found is not None and found.is_active and default_token_generator.check_token(found, token)
-    return found if good else None
+    if found is None or not found.is_active or uid != urlsafe_base64_encode(force_bytes(found.pk)):
+        return None
+    return found if default_token_generator.check_token(found, token) else None

@@ -54,7 +54,7 @@ class NewPassword(PasswordResetConfirmView):
     success_url = reverse_lazy("sign-in")
 
     def form_valid(self, form: SetPasswordForm) -> HttpResponse:
-        people.change_person(username=self.user.get_username(), password=form.cleaned_data["new_password1"])
+        people.change_person(username=form.user.get_username(), password=form.cleaned_data["new_password1"])
         del self.request.session[INTERNAL_RESET_SESSION_TOKEN]
         return HttpResponseRedirect(str(self.success_url))
 
