@@ -13,7 +13,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-import xlsxwriter
+import xlsxwriter  # type: ignore[import-untyped]
 
 from inventory.ledger import MakingBalance
 from inventory.models import Lot, Party

@@ -306,5 +306,10 @@ def _written_at(fault: Fault, written: Mapping[str, list[int]]) -> Fault:
     return replace(fault, field=f"{place[1]}[{written[place[1]][int(place[2])]}].{place[3]}")
 
 
+def refused_sheet(sheet: FormSheet, error: DomainError) -> FormSheet:
+    """The form with what was refused, where a page looks before it acts."""
+    return replace(sheet, faults=_by_field(error.faults), refusal=error.message, facts=error.facts)
+
+
 def is_required(one: Any) -> bool:
     return bool(getattr(one, "required", False)) and not isinstance(one, serializers.ListSerializer)

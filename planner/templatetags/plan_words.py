@@ -1,0 +1,67 @@
+"""How pages say what a plan says: ``{% load plan_words %}``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any
+
+from django import template
+
+from planner.engine.result import Peg
+
+register = template.Library()
+
+REASONS = {
+    "expired": "is past its last day",
+    "too_short": "does not live long enough",
+    "quarantine": "waits for a decision",
+    "held": "is held",
+    "rejected": "was rejected",
+    "reserved": "is set aside for others",
+    "not_yet": "is not here by then",
+    "not_enough": "has not enough in one lot",
+}
+SOURCES = {"lot": "lot", "order": "order", "batch": "batch"}
+MOST_PEGS = 3
+
+
+@register.filter
+def ordinal(day: int | None) -> date | None:
+    """The day that an engine's number stands for."""
+    return None if day is None else date.fromordinal(day)
+
+
+@register.filter
+def at(values: Mapping[Any, Any], key: Any) -> Any:
+    """What stands in a mapping under a key; "" where nothing does."""
+    return values.get(key, "")
+
+
+@register.filter
+def reason(code: str) -> str:
+    """Why a lot was passed over, in words."""
+    return REASONS.get(code, code)
+
+
+@register.filter
+def source(name: str) -> str:
+    """ "order:P-7" as "order P-7" """
+    kind, _, code = name.partition(":")
+    return f"{SOURCES.get(kind, kind)} {code}"
+
+
+@register.filter
+def pegs(rows: Sequence[Peg]) -> str:
+    """What a proposal is for, the first few."""
+    told = list(dict.fromkeys(_peg(row.to) for row in rows))
+    more = f" and {len(told) - MOST_PEGS} more" if len(told) > MOST_PEGS else ""
+    return ", ".join(told[:MOST_PEGS]) + more
+
+
+def _peg(name: str) -> str:
+    kind, _, code = name.partition(":")
+    if kind == "demand":
+        customer, _, reference = code.partition("/")
+        return " ".join(part for part in (customer or "the market", reference) if part)
+    return {"batch": f"batch {code}", "make": "another proposal", "safety": "the safety stock"}.get(kind, name)

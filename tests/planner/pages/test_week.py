@@ -1,0 +1,172 @@
+"""The Week sheet: what it shows is the plan's, a look changes nothing, what is accepted becomes firm once."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import pytest
+from django.core.management import call_command
+from django.db import connection
+from django.test import Client
+from django.urls import reverse
+
+from inventory.models import Movement, PurchaseOrder, Reservation
+from planner import services
+from planner.outlook import outlook_of
+from planner.week import WEEKS_AHEAD
+from production.models import Batch
+from tests.planner.pages.house import read
+
+Shop = dict[str, Client]
+TODAY = date(2027, 3, 10)
+
+
+def planned() -> Batch:
+    return Batch.objects.select_related("transformation").filter(status="planned").order_by("pk")[0]
+
+
+def the_plan() -> services.PlanRun:
+    return services.run_plan(from_day=TODAY, weeks=WEEKS_AHEAD)
+
+
+def books() -> list[object]:
+    """Everything that a look must not change."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT b.transformation_id, b.status, b.charge, t.planned_for"
+            " FROM production_batch b JOIN inventory_transformation t ON t.id = b.transformation_id ORDER BY 1"
+        )
+        rows = cursor.fetchall()
+    held = list(Reservation.objects.order_by("pk").values_list("pk", "portion", "quantity"))
+    return [rows, held, Movement.objects.count()]
+
+
+def test_the_week_shows_each_day_s_batches_as_the_plan_covers_them(workshop: Shop) -> None:
+    found = the_plan().plan
+    week = {TODAY - timedelta(days=TODAY.weekday()) + timedelta(days=at) for at in range(7)}
+    page = workshop["viewer"].get(reverse("week-sheet"))
+    words = read(page).words
+    shown = {entry.batch: entry.coverage for day in page.context["sheet"].days for entry in day.entries}
+    expected = {row.batch: row.coverage for row in found.batches if date.fromordinal(row.planned_for) in week}
+    assert expected
+    assert shown == expected
+    assert all(batch in words for batch in expected)
+
+
+def test_a_look_tells_what_becomes_short_and_changes_nothing(workshop: Shop) -> None:
+    batch = planned()
+    code, before = batch.transformation.code, books()
+    address = reverse("week-batch", kwargs={"batch": code})
+    answer = workshop["maker"].post(
+        address, {"side": "look", "size": str(batch.charge * 20 // 1000) + " g", "planned_for": "2027-03-12"}
+    )
+    assert answer.status_code == 200
+    words = read(answer).words
+    assert "If that is saved" in words
+    assert answer.context["what_if"].own.coverage == "short"
+    assert books() == before
+    assert connection.in_atomic_block  # the test's own: what was looked at was undone to where it began
+
+
+def test_a_wrong_size_is_told_beside_its_field(workshop: Shop) -> None:
+    address = reverse("week-batch", kwargs={"batch": planned().transformation.code})
+    before = books()
+    for side in ({"side": "look"}, {}):
+        answer = workshop["maker"].post(address, {"size": "a bucket", "planned_for": "2027-03-12"} | side)
+        assert answer.status_code == 400
+        assert answer.context["form"].faults["size"]
+    assert books() == before
+
+
+def test_what_was_looked_at_is_what_is_saved(workshop: Shop) -> None:
+    batch = planned()
+    address = reverse("week-batch", kwargs={"batch": batch.transformation.code})
+    asked = {"planned_for": "2027-03-19"}
+    looked = workshop["maker"].post(address, asked | {"side": "look"}).context["what_if"]
+    answer = workshop["maker"].post(address, asked, follow=True)
+    entry = answer.context["shown"].entry
+    assert entry.planned_for == date(2027, 3, 19)
+    assert (entry.coverage, entry.in_words) == (looked.own.coverage, looked.own.in_words)
+
+
+def test_proposals_are_accepted_alone_or_together_and_by_whom_it_concerns(workshop: Shop) -> None:
+    found = the_plan().plan
+    assert len(found.buy) > 1
+    assert found.make
+    alone, rest = found.buy[0].id, [row.id for row in found.buy[1:3]]
+    orders = PurchaseOrder.objects.count()
+    address = reverse("week-sheet")
+    assert workshop["viewer"].post(address, {"one": alone}).status_code == 403
+    refused = workshop["maker"].post(address, {"one": alone})
+    assert refused.status_code == 403
+    assert PurchaseOrder.objects.count() == orders
+    assert workshop["buyer"].post(address, {"one": alone}).status_code == 303
+    assert PurchaseOrder.objects.count() == orders + 1
+    again = workshop["buyer"].post(address, {"proposal": [alone, *rest]})
+    assert again.status_code == 303
+    assert PurchaseOrder.objects.count() == orders + 1 + len(rest)
+    batches = Batch.objects.count()
+    assert workshop["maker"].post(address, {"one": found.make[0].id}).status_code == 303
+    assert Batch.objects.count() == batches + 1
+
+
+def test_a_batch_is_reserved_freed_and_cancelled(workshop: Shop) -> None:
+    found = the_plan().plan
+    code = next(row.batch for row in found.batches if row.coverage == "covered" and _is(row.batch, "planned"))
+    where = {"batch": code}
+    maker = workshop["maker"]
+    assert maker.post(reverse("week-batch-reserve", kwargs=where)).status_code == 303
+    assert Reservation.objects.filter(transformation__code=code).exists()
+    assert maker.post(reverse("week-batch-free", kwargs=where)).status_code == 303
+    assert not Reservation.objects.filter(transformation__code=code).exists()
+    assert maker.post(reverse("week-batch-cancel", kwargs=where), {"why": ""}).status_code == 400
+    assert maker.post(reverse("week-batch-cancel", kwargs=where), {"why": "no jars"}).status_code == 303
+    assert Batch.objects.get(transformation__code=code).status == "cancelled"
+
+
+def test_a_shortage_is_told_line_by_line(workshop: Shop) -> None:
+    found = the_plan().plan
+    code = next(row.batch for row in found.batches if row.coverage == "short" and _is(row.batch, "planned"))
+    answer = workshop["maker"].post(reverse("week-batch-reserve", kwargs={"batch": code}))
+    assert answer.status_code == 409
+    assert "short of" in read(answer).words
+
+
+def _is(code: str, status: str) -> bool:
+    return Batch.objects.filter(transformation__code=code, status=status).exists()
+
+
+def test_a_new_batch_is_planned_for_a_day(workshop: Shop) -> None:
+    formula = planned().version.formula
+    page = workshop["maker"].get(reverse("week-plan") + "?on=2027-03-18")
+    assert 'value="2027-03-18"' in page.content.decode()
+    answer = workshop["maker"].post(
+        reverse("week-plan"), {"formula": formula.code, "size": "2000", "planned_for": "2027-03-18"}
+    )
+    assert answer.status_code == 303
+    assert Batch.objects.filter(transformation__planned_for=date(2027, 3, 18)).exists()
+
+
+@pytest.mark.parametrize("kind", ["raw", "packaging", "intermediate"])
+def test_an_item_s_days_add_up(workshop: Shop, kind: str) -> None:
+    """Left today is what was left before, and what comes, less what is used and spoils; proposals end what is short."""
+    run = the_plan()
+    codes = {row.item for row in run.plan.requirements} & {row.code for row in run.problem.items if row.kind == kind}
+    for code in sorted(codes):
+        outlook = outlook_of(code)
+        left, proposed = outlook.start, outlook.start
+        for day in outlook.days:
+            left += day.comes - day.used - day.spoils
+            proposed += day.comes + day.proposed - day.used - day.spoils
+            assert (day.left, day.left_with_proposals) == (left, proposed)
+        picture = workshop["viewer"].get(reverse("item-days-picture", kwargs={"item": code}))
+        assert picture["Content-Type"] == "image/svg+xml"
+    assert codes
+
+
+def test_the_sheet_says_what_the_command_says(workshop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
+    page = workshop["viewer"].get(reverse("week-sheet"))
+    call_command("plan", "--from", TODAY.isoformat(), "--weeks", str(WEEKS_AHEAD), "--json")
+    said = capsys.readouterr().out
+    for row in [*page.context["sheet"].makes, *page.context["sheet"].buys]:
+        assert row.id in said
