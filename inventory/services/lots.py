@@ -590,7 +590,7 @@ def open_container(
     source = fresh_portion(portion)
     if source.opened_on is not None:
         raise WrongState(f"lot {source.lot.number} in this container was opened on {source.opened_on}", code="opened")
-    quantity = source.on_hand if quantity is None else quantity
+    quantity = _all_of(source) if quantity is None else quantity
     check_quantity(source.lot.item, quantity)
     if quantity != source.on_hand:
         spot = _Spot(source.place, container or OPENED, source.set_apart)
@@ -600,6 +600,13 @@ def open_container(
     source.save(update_fields=["opened_on"])
     portion.refresh_from_db()
     return portion
+
+
+def _all_of(portion: Portion) -> int:
+    """What is there of a portion. Raises WrongState where nothing is left of it."""
+    if not portion.on_hand:
+        raise WrongState(f"nothing of lot {portion.lot.number} stands there any more", code="not_on_hand")
+    return portion.on_hand
 
 
 @dataclass(frozen=True, slots=True)
@@ -647,7 +654,7 @@ def _carry(
     """
     lock_items([portion.lot.item_id])
     source = fresh_portion(portion)
-    quantity = source.on_hand if quantity is None else quantity
+    quantity = _all_of(source) if quantity is None else quantity
     check_quantity(source.lot.item, quantity)
     target = portion_of(
         lot=source.lot,
