@@ -276,7 +276,8 @@ class Mailbox:
         found: dict[str, set[str]] = {}
         with self.lock:
             for message in self.messages:
-                found.setdefault(str(message["To"]), set()).add(str(message["Message-ID"]))
+                (address,) = message["To"].addresses
+                found.setdefault(address.addr_spec, set()).add(str(message["Message-ID"]))
         return found
 
     def repeats(self) -> int:
