@@ -8,15 +8,21 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import date
+from typing import TypeVar
+
+from django.db import IntegrityError, transaction
 
 from inventory import workshop
+from inventory.errors import Conflict
 from inventory.models import Dispatch, Item, Lot, PurchaseOrder, Transformation
 from inventory.models.items import CODE_LENGTH
 
 DISPATCH_PATTERN = "D{year}{month}{day}-{n}"
 ORDER_PATTERN = "P{year}{month}{day}-{n}"
+TRIES = 20  # of a number that others may take first
+Made = TypeVar("Made")
 
 
 def fold(text: str) -> str:
@@ -89,6 +95,28 @@ def propose_dispatch_number(day: date) -> str:
 def propose_order_number(day: date) -> str:
     before, after = render(ORDER_PATTERN, day=day)
     return f"{before}{next_after(_starting(PurchaseOrder, 'code', before), before, after)}{after}"
+
+
+def with_next_number(propose: Callable[[], str], make: Callable[[str], Made]) -> Made:
+    """What ``make`` writes down under a proposed number; under the next one where somebody took it in the meantime.
+
+    Each try is undone as a whole before the next. Whoever writes the same number at this moment is waited for.
+    Raises what ``make`` raises, and its refusal of the number once all tries are used up.
+    """
+    for _ in range(TRIES - 1):
+        try:
+            with transaction.atomic():
+                return make(propose())
+        except (Conflict, IntegrityError) as error:
+            if not _says_taken(error):
+                raise
+    return make(propose())
+
+
+def _says_taken(error: Conflict | IntegrityError) -> bool:
+    if isinstance(error, Conflict):
+        return error.code == "number_taken"
+    return getattr(error.__cause__, "sqlstate", None) == "23505"  # on SQLite nobody else writes meanwhile
 
 
 def _starting(

@@ -30,6 +30,7 @@ from inventory.api import fields
 from inventory.api.pages import Listing, page_of
 from inventory.errors import BadInput, Fault, NotFound
 from inventory.models import Item
+from inventory.models.workshop import KEY_LENGTH
 from inventory.quantities import Quantity, QuantityError, parse_quantity
 from inventory.transactions import retry_safe
 
@@ -386,8 +387,16 @@ def _write(
     if not operation.retry:
         return act().encode()
     route = f"{request.method} {request.resolver_match.url_name}"
-    kept: str = retry_safe(request.headers.get(KEY_HEADER), route, [request.user.pk, where, given], act)
+    kept: str = retry_safe(_retry_key(request), route, [request.user.pk, where, given], act)
     return kept.encode()
+
+
+def _retry_key(request: Request) -> str | None:
+    """None where the request brought no key. An empty one is no key: it would promise what it does not keep."""
+    key: str | None = request.headers.get(KEY_HEADER)
+    if key is None or (key.strip() and key.isprintable() and len(key) <= KEY_LENGTH):
+        return key
+    raise refused(KEY_HEADER, key, f"1 to {KEY_LENGTH} characters, or no such header")
 
 
 def _file_of(request: Request) -> bytes:
@@ -493,7 +502,8 @@ def _parameters(operation: Operation, query: Mapping[str, Any]) -> list[OpenApiP
         )
     if operation.retry:
         told = "A key of the client's making: the same request again gives the first answer, and nothing twice."
-        found.append(OpenApiParameter(KEY_HEADER, str, OpenApiParameter.HEADER, description=told))
+        key = {"type": "string", "minLength": 1, "maxLength": KEY_LENGTH}
+        found.append(OpenApiParameter(KEY_HEADER, key, OpenApiParameter.HEADER, description=told))
     return found
 
 

@@ -11,7 +11,7 @@ from inventory import clock
 from inventory.errors import BadInput, Conflict, Fault, WrongState
 from inventory.models import Item, Lot, Party, Portion, PurchaseOrder, PurchaseOrderLine, StockEvent
 from inventory.models.items import CODE_LENGTH, NAME_LENGTH
-from inventory.numbers import propose_lot_numbers, propose_order_number
+from inventory.numbers import propose_lot_numbers, propose_order_number, with_next_number
 from inventory.services.counting import take_out
 from inventory.services.ledger import Change, Posting, check_quantity, check_spot, check_text, moment_and_day, post_all
 from inventory.services.lots import NewLot, create_lots
@@ -60,17 +60,20 @@ def place_order(
     """
     _check_supplies(supplier)
     _check_lines(lines)
-    code = code or propose_order_number(clock.today())
     if len(code) > CODE_LENGTH:
         accepted = f"at most {CODE_LENGTH} characters"
         raise BadInput(f"an order code has {accepted}", code="bad_number", faults=[Fault("order", code[:80], accepted)])
-    if PurchaseOrder.objects.filter(code=code).exists():
+    if code and PurchaseOrder.objects.filter(code=code).exists():
         raise Conflict(
             f"the order code {code} is taken",
             code="number_taken",
             faults=[Fault("order", code, "a code that no order has")],
         )
-    order = PurchaseOrder.objects.create(code=code, supplier=supplier, placed_at=clock.now())
+
+    def write_down(code: str) -> PurchaseOrder:
+        return PurchaseOrder.objects.create(code=code, supplier=supplier, placed_at=clock.now())
+
+    order = write_down(code) if code else with_next_number(lambda: propose_order_number(clock.today()), write_down)
     PurchaseOrderLine.objects.bulk_create(
         PurchaseOrderLine(
             order=order, item=line.item, quantity=line.quantity, due_on=line.due_on, expires_on=line.expires_on

@@ -22,7 +22,7 @@ from inventory.models import (
     StockEvent,
 )
 from inventory.models.items import CODE_LENGTH, NAME_LENGTH
-from inventory.numbers import propose_dispatch_number
+from inventory.numbers import propose_dispatch_number, with_next_number
 from inventory.quantities import show_quantity
 from inventory.services.ledger import (
     Change,
@@ -99,6 +99,7 @@ def reserve_demand(*, demand: Demand, quantity: int | None = None, who: User | N
 
     Raises what ``reserve`` raises; WrongState where nothing more is wanted.
     """
+    lock_items([demand.item_id])
     demand.refresh_from_db(fields=["dispatched", "closed_at", "quantity"])
     if demand.closed_at is not None:
         raise WrongState(f"{demand_name(demand)} is closed already", code="closed")
@@ -154,14 +155,18 @@ def dispatch(
     moment, day = moment_and_day(happened_at, dispatched_on, "dispatched_on")
     _check_form(lines, customer, public_place, kind, reference, code)
     lock_items({line.portion.lot.item_id for line in lines})
-    made = Dispatch.objects.create(
-        code=code or propose_dispatch_number(day),
-        kind=kind,
-        customer=customer,
-        public_place=public_place,
-        dispatched_on=day,
-        reference=reference,
-    )
+
+    def write_down(code: str) -> Dispatch:
+        return Dispatch.objects.create(
+            code=code,
+            kind=kind,
+            customer=customer,
+            public_place=public_place,
+            dispatched_on=day,
+            reference=reference,
+        )
+
+    made = write_down(code) if code else with_next_number(lambda: propose_dispatch_number(day), write_down)
     for at, line in enumerate(lines):
         _let_leave(made, line, f"lines[{at}].", moment, who, why)
     return made

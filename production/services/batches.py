@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 from inventory import clock, statements
 from inventory.errors import BadInput, Fault, WrongState
-from inventory.models import Item, Reservation
-from inventory.numbers import propose_batch_number
+from inventory.models import Item, Reservation, Transformation
+from inventory.numbers import propose_batch_number, with_next_number
 from inventory.quantities import COUNT, MASS, round_down, round_up, show_quantity
 from inventory.selectors import reservations_of
 from inventory.services import reserving, transforming
@@ -52,9 +52,14 @@ def plan(
     _check_charge(version, charge)
     check_priority(priority)
     item = version.formula.item
-    transformation = transforming.open_transformation(
-        code=code or propose_batch_number(planned_for, item.code), item=item, planned_for=planned_for, who=who
-    )
+
+    def open_books(code: str) -> Transformation:
+        return transforming.open_transformation(code=code, item=item, planned_for=planned_for, who=who)
+
+    if code:
+        transformation = open_books(code)
+    else:
+        transformation = with_next_number(lambda: propose_batch_number(planned_for, item.code), open_books)
     return Batch.objects.create(
         transformation=transformation, version=version, charge=charge, priority=priority, trial=trial
     )
