@@ -91,6 +91,7 @@ class WeekSheet:
     scarce: tuple[Scarce, ...]
     names: Mapping[str, str]  # of items in proposals
     measures: Mapping[str, str]
+    made: Mapping[str, str]  # what each proposal to make is of, by its id
 
 
 def monday_of(day: date) -> date:
@@ -128,6 +129,7 @@ def week_sheet(monday: date) -> WeekSheet:
         scarce=_scarce(run.plan),
         names=names,
         measures={code: item.measure for code, item in items.items()},
+        made={row.id: row.item for row in run.plan.make},
     )
 
 

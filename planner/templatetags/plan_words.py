@@ -8,6 +8,7 @@ from typing import Any
 
 from django import template
 
+from inventory.pages.conventions import show_day
 from planner.engine.result import Peg
 
 register = template.Library()
@@ -52,16 +53,24 @@ def source(name: str) -> str:
 
 
 @register.filter
-def pegs(rows: Sequence[Peg]) -> str:
-    """What a proposal is for, the first few."""
-    told = list(dict.fromkeys(_peg(row.to) for row in rows))
+def said(day: date | None) -> str:
+    """A day as plain text, for attributes."""
+    return show_day(day)
+
+
+@register.filter
+def pegs(rows: Sequence[Peg], made: Mapping[str, str]) -> str:
+    """What a proposal is for, the first few. ``made`` tells what other proposals make, by their ids."""
+    told = list(dict.fromkeys(_peg(row.to, made) for row in rows))
     more = f" and {len(told) - MOST_PEGS} more" if len(told) > MOST_PEGS else ""
     return ", ".join(told[:MOST_PEGS]) + more
 
 
-def _peg(name: str) -> str:
+def _peg(name: str, made: Mapping[str, str]) -> str:
     kind, _, code = name.partition(":")
     if kind == "demand":
         customer, _, reference = code.partition("/")
         return " ".join(part for part in (customer or "the market", reference) if part)
-    return {"batch": f"batch {code}", "make": "another proposal", "safety": "the safety stock"}.get(kind, name)
+    if kind == "make":
+        return f"{made[code]} to be made" if code in made else "a later making"
+    return {"batch": f"batch {code}", "safety": "the safety stock"}.get(kind, name)

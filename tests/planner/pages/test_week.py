@@ -43,8 +43,9 @@ def books() -> list[object]:
 
 def test_the_week_shows_each_day_s_batches_as_the_plan_covers_them(workshop: Shop) -> None:
     found = the_plan().plan
-    week = {TODAY - timedelta(days=TODAY.weekday()) + timedelta(days=at) for at in range(7)}
-    page = workshop["viewer"].get(reverse("week-sheet"))
+    on = date.fromordinal(found.batches[0].planned_for)
+    week = {on - timedelta(days=on.weekday()) + timedelta(days=at) for at in range(7)}
+    page = workshop["viewer"].get(reverse("week-sheet"), {"on": on.isoformat()})
     words = read(page).words
     shown = {entry.batch: entry.coverage for day in page.context["sheet"].days for entry in day.entries}
     expected = {row.batch: row.coverage for row in found.batches if date.fromordinal(row.planned_for) in week}
