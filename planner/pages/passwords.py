@@ -22,6 +22,7 @@ from planner.notices import posting
 class Forgotten(PasswordResetView):
     """Name the e-mail; whether anybody has it is not told. Without e-mail it says whom to ask."""
 
+    http_method_names = ["get", "head", "post"]
     template_name = "planner/password_forgotten.html"
     email_template_name = "planner/password_letter.txt"
     subject_template_name = "planner/password_letter_subject.txt"
@@ -50,6 +51,7 @@ def sent(request: HttpRequest) -> HttpResponse:
 class NewPassword(PasswordResetConfirmView):
     """The link's page. The token goes into the session at once, so that no address that is sent on holds it."""
 
+    http_method_names = ["get", "head", "post"]
     template_name = "planner/password_new.html"
     success_url = reverse_lazy("sign-in")
 

@@ -43,6 +43,7 @@ class SignIn(LoginView):
     """Name and password for a session; tries are limited as those for a token are, and together with them."""
 
     template_name = "planner/sign_in.html"
+    http_method_names = ["get", "head", "post"]
     redirect_authenticated_user = True
 
     def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
