@@ -2,15 +2,42 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
+from django.conf import settings
 from django.core.management.commands import flush as flush_command
 from django.db import connections
 from django.test import override_settings
 
 from inventory import change_triggers, ledger_triggers
+
+# Set by CI: what cannot be run is a failure. What needs the other database is left to the run on it.
+NOTHING_SKIPPED = os.environ.get("NOTHING_SKIPPED") == "1"
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """A test of the one database is skipped, and said to be, in a run on the other."""
+    other, told = ("postgresql", "PostgreSQL") if settings.ON_SQLITE else ("sqlite", "SQLite")
+    of_other = [item for item in items if item.get_closest_marker(other)]
+    if NOTHING_SKIPPED:
+        config.hook.pytest_deselected(items=of_other)
+        items[:] = [item for item in items if not item.get_closest_marker(other)]
+        return
+    for item in of_other:
+        item.add_marker(pytest.mark.skip(reason=f"needs {told}: DATABASE_URL names another database"))
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    if not NOTHING_SKIPPED or hasattr(session.config, "workerinput"):
+        return
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if reporter is not None and reporter.stats.get("skipped"):
+        reporter.write_line("NOTHING_SKIPPED=1, and something was skipped: see the reasons", red=True)
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
 @contextmanager

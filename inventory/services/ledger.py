@@ -91,7 +91,7 @@ class Freed:
     holder: str  # batch:B or demand:CUSTOMER/REFERENCE
     item: str
     lot: str
-    quantity: int
+    quantity: str  # as it is shown
 
 
 def moment_of(happened_at: datetime | None, field: str = "happened_at") -> datetime:
@@ -218,8 +218,10 @@ def post_all(postings: Sequence[Posting]) -> list[StockEvent]:
         if portion.on_hand + lowest[pk] < 0 or portion.on_hand + end[pk] > limit_of(portion.measure):
             _refuse_total(portions_now([pk])[pk], end[pk], lowest[pk])
     left = {pk: portion.on_hand + lowest[pk] for pk, portion in fresh.items() if lowest[pk] < 0}
+    freed: list[Freed] = []
     for promised in portions_now(_promised_beyond(left)).values():
-        free_down_to(portion=promised, on_hand=left[promised.pk])
+        freed += free_down_to(portion=promised, on_hand=left[promised.pk])
+    tell_freed(freed)
     events = _write_events(postings, moments)
     _write_movements(
         [
@@ -457,7 +459,7 @@ def _refuse_total(portion: Portion, end: int, lowest: int) -> None:
 def free_down_to(*, portion: Portion, on_hand: int) -> list[Freed]:
     """Free reservations of this portion until they fit ``on_hand``: demands and batches planned latest first.
 
-    Opens one alert a holder. The caller holds the item lock and writes the new balance itself.
+    The caller holds the item lock, tells the holders (``tell_freed``) and writes the new balance itself.
     """
     reservations = list(
         Reservation.objects.filter(portion=portion).select_related("transformation", "demand__customer", "demand__item")
@@ -470,16 +472,21 @@ def free_down_to(*, portion: Portion, on_hand: int) -> list[Freed]:
         quantity = min(over, row.quantity)
         over -= quantity
         change_reservation(reservation=row, by=-quantity)
-        freed.append(Freed(holder_of(row), portion.lot.item.code, portion.lot.number, quantity))
-    for one in freed:
-        shown = show_quantity(one.quantity, portion.lot.item.measure)
+        shown = show_quantity(quantity, portion.lot.item.measure)
+        freed.append(Freed(holder_of(row), portion.lot.item.code, portion.lot.number, shown))
+    return freed
+
+
+def tell_freed(freed: Iterable[Freed]) -> None:
+    """Open one alert a holder, in the order of their names: alerts of one holder come from several items, and two
+    acts that open the same ones in different orders would wait for each other."""
+    for one in sorted(freed, key=lambda one: one.holder):
         open_alert(
             kind="reservation_freed",
             subject=one.holder,
-            message=f"{shown} of {one.item} lot {one.lot} set aside for {one.holder} is not there any more",
-            facts={"item": one.item, "lot": one.lot, "quantity": shown},
+            message=f"{one.quantity} of {one.item} lot {one.lot} set aside for {one.holder} is not there any more",
+            facts={"item": one.item, "lot": one.lot, "quantity": one.quantity},
         )
-    return freed
 
 
 def _latest_first(row: Reservation) -> tuple[int, int]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from django.db import connection
 
 from inventory.ledger import verify
 from inventory.models import Lot, Movement, Portion, StockEvent
@@ -12,9 +11,7 @@ from tests.benchmarks.scale_store import BLANK, Store, steps_of
 
 pytestmark = [
     pytest.mark.django_db,
-    pytest.mark.skipif(
-        connection.vendor != "sqlite", reason="the bulk load takes constraints away: not inside a test's transaction"
-    ),
+    pytest.mark.sqlite,  # on PostgreSQL the bulk load takes constraints away: not inside a test's transaction
 ]
 
 

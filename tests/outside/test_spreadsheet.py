@@ -162,7 +162,7 @@ def recalculated(problem: Problem, folder: Path, *, weeks: int, own_rows: bool) 
 
 
 @needs_calc
-@pytest.mark.slow
+@pytest.mark.long
 @both_ways
 def test_calc_comes_to_what_the_hand_computes(tmp_path: Path, own_rows: bool) -> None:
     problem = firm_only(small_shop())
@@ -175,7 +175,7 @@ def test_calc_comes_to_what_the_hand_computes(tmp_path: Path, own_rows: bool) ->
 
 
 @needs_calc
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.django_db
 @both_ways
 def test_calc_and_the_engine_agree_on_forty_batches(tmp_path: Path, own_rows: bool) -> None:

@@ -120,11 +120,10 @@ def test_the_test_database_itself_passes_the_checks() -> None:
 
 
 @pytest.mark.django_db
+@pytest.mark.sqlite
 def test_sqlite_without_immediate_transactions_is_an_error(settings: object) -> None:
     from django.db import connection
 
-    if connection.vendor != "sqlite":
-        pytest.skip("about SQLite")
     mode = connection.settings_dict["OPTIONS"].pop("transaction_mode")
     try:
         found = {each.id for each in run_checks(databases=["default"])}

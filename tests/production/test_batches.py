@@ -6,6 +6,8 @@ from datetime import timedelta
 from decimal import Decimal
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from inventory import clock
 from inventory.errors import BadInput, Conflict, Shortage, Unusable, WrongState
@@ -475,3 +477,22 @@ def test_a_substitute_for_a_line_that_there_is_not_is_refused(batch, oil_here, a
 def test_a_number_that_is_taken_is_named(batch, version):
     act = lambda: batches.plan(version=version, charge=1_000, planned_for=in_days(0), code="B1")  # noqa: E731
     assert [fault.value for fault in refuses(Conflict, act, "number_taken").faults] == ["B1"]
+
+
+def _statements_for(lines: int) -> tuple[int, int]:
+    raws = [item(f"RAW{lines}-{at}") for at in range(lines)]
+    for raw in raws:
+        stock(raw, "1 kg", f"{raw.code}-1")
+        stock(raw, "1 kg", f"{raw.code}-2")
+    mix = item(f"MIX{lines}", "intermediate")
+    version = formula(mix.code, mix, [(raw, str(Decimal(100) / lines)) for raw in raws])
+    batch = batches.plan(version=version, charge=1_500_000 * lines, planned_for=in_days(0))
+    with CaptureQueriesContext(connection) as first:
+        assert len(batches.reserve(batch=batch)) == 2 * lines
+    with CaptureQueriesContext(connection) as anew:
+        assert len(batches.reserve(batch=batch)) == 2 * lines
+    return len(first), len(anew)
+
+
+def test_a_batch_is_reserved_in_the_same_number_of_statements_for_5_and_for_50_lines():
+    assert _statements_for(5) == _statements_for(50)

@@ -11,7 +11,7 @@ from threading import Barrier, Thread
 from typing import Any
 
 import pytest
-from django.db import connection, connections
+from django.db import connections
 
 from inventory import clock
 from inventory.errors import Conflict
@@ -26,7 +26,7 @@ from tests.production.builders import formula, in_days, item, stock
 
 pytestmark = [
     pytest.mark.django_db(transaction=True),
-    pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite lets one write after the other"),
+    pytest.mark.postgresql,  # SQLite lets one write after the other
 ]
 
 

@@ -6,7 +6,6 @@ from threading import Barrier
 from typing import Any
 
 import pytest
-from django.db import connection
 
 from inventory.errors import Shortage, WrongState
 from inventory.ledger import verify
@@ -20,7 +19,7 @@ from tests.races.test_at_once import at_once
 
 pytestmark = [
     pytest.mark.django_db(transaction=True),
-    pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite lets one write after the other"),
+    pytest.mark.postgresql,  # SQLite lets one write after the other
 ]
 
 
