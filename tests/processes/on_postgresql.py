@@ -1,7 +1,7 @@
 """Run a command on a PostgreSQL of its own: ``python -m tests.processes.on_postgresql pytest -m "not long"``.
 
-The server is made for the command, in a folder that goes away, and is asked for no durability: what is tested is not
-what survives a crash. The command is a module of Python with its arguments; ``{DATABASE}`` in them is the address of the
+The server is made for the command, in a folder that goes away, and is asked for no durability: what survives a crash
+is tested elsewhere. The command is a module of Python with its arguments; ``{DATABASE}`` in them is the address of the
 empty database. Fails where this machine has no programs of PostgreSQL.
 """
 
