@@ -931,6 +931,7 @@ class ShelfLife(View):
     @reads(
         LifeAnswer,
         filters=LifeFilters,
+        refuses=[404],
         summary="What the readings say of a shelf life",
         query={"study": ["S-2"], "test": "pH", "condition": "25 C", "low": "4.5"},
         gives={
