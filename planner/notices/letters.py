@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from email.utils import formataddr
 from typing import Any
 
@@ -73,7 +74,7 @@ def written(mail: Mail, person: Person, look: Look, people: Addressees, notices:
 def _subject_of(mail: Mail, look: Look, notices: Sequence[Notice], more: int) -> str:
     if mail.kind == Mail.Kind.AT_ONCE:
         others = len(notices) + more - 1
-        return one_line(f"At once: {notices[0].what}" + (f" (and {others} more)" if others else ""))
+        return one_line(f"At once: {min(notices, key=_in_a_part).what}" + (f" (and {others} more)" if others else ""))
     overdue = sum(notice.overdue_on <= look.today for notice in notices)
     due = sum(notice.due_on <= look.today < notice.overdue_on for notice in notices)
     counts = [(overdue, "overdue"), (due, "due"), (len(notices) - overdue - due, "coming")]
@@ -90,9 +91,16 @@ def _parts(notices: Sequence[Notice], look: Look, new: set[int]) -> list[Part]:
         found.setdefault((stage, order.get(notice.kind, 99)), []).append(notice)
     titles = ("Overdue", "Due now", "Coming")
     return [
-        Part(f"{titles[stage]}: {_title(rows[0].kind)}", [_entry(row, look, row.pk in new) for row in rows])
+        Part(
+            f"{titles[stage]}: {_title(rows[0].kind)}",
+            [_entry(row, look, row.pk in new) for row in sorted(rows, key=_in_a_part)],
+        )
         for (stage, _), rows in sorted(found.items())
     ]
+
+
+def _in_a_part(notice: Notice) -> tuple[date, str]:
+    return notice.due_on, notice.what
 
 
 def _title(kind: str) -> str:
