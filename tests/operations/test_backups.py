@@ -196,11 +196,11 @@ def test_a_backup_is_of_one_moment_while_others_write(tmp_path: Path, loaded: Pa
     workshop = Workshop(f"sqlite:///{tmp_path}/busy.sqlite3", tmp_path)
     shutil.copy(loaded, tmp_path / "busy.sqlite3")
     writing = (
-        "import sqlite3, sys, time\n"
+        "import pathlib, sqlite3, sys, time\n"
         "database = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=20)\n"
-        "end = time.time() + 6\n"
+        "end = time.time() + 120\n"
         "number = 0\n"
-        "while time.time() < end:\n"
+        "while time.time() < end and not pathlib.Path(sys.argv[2]).exists():\n"
         "    number += 1\n"
         "    database.execute('BEGIN IMMEDIATE')\n"
         "    for key in ('one', 'two'):\n"
@@ -210,10 +210,13 @@ def test_a_backup_is_of_one_moment_while_others_write(tmp_path: Path, loaded: Pa
         "print(number)\n"
     )
     writer = subprocess.Popen(
-        [sys.executable, "-c", writing, str(tmp_path / "busy.sqlite3")], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", writing, str(tmp_path / "busy.sqlite3"), str(tmp_path / "enough")],
+        stdout=subprocess.PIPE,
+        text=True,
     )
     kept = [workshop.ask("backup", tmp_path / f"kept-{number}") for number in range(2)]
     assert writer.poll() is None
+    (tmp_path / "enough").touch()
     assert int(writer.communicate()[0]) > 50
     for one in kept:
         with closing(sqlite3.connect(one["path"])) as copy:
