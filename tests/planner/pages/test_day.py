@@ -1,0 +1,87 @@
+"""The Day sheet: what is due for a person, in the order of what it costs to let it lie, each with its act."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from planner.day import GROUPS
+from planner.notices.looking import look_when_due
+from planner.notices.models import Notice
+from production.models import Batch
+from production.services.batches import change_plan
+from tests.planner.pages.house import read
+
+Shop = dict[str, Client]
+TODAY = date(2027, 3, 10)
+
+
+@pytest.fixture
+def looked(workshop: Shop) -> Shop:
+    look_when_due()
+    assert Notice.objects.filter(state="open").exists()
+    return workshop
+
+
+def test_everything_that_is_due_stands_in_the_order_of_what_it_costs(looked: Shop) -> None:
+    page = looked["owner"].get(reverse("day-sheet"), {"everything": "yes"})
+    sheet = page.context["sheet"]
+    shown = {row["notice"] for group in sheet.groups for row in group.notices}
+    standing = Notice.objects.filter(state="open").exclude(kind="batch_coming")
+    assert shown == {str(uid) for uid in standing.values_list("uid", flat=True)}
+    titles = [title for title, _ in GROUPS]
+    assert [titles.index(group.title) for group in sheet.groups] == sorted(
+        titles.index(group.title) for group in sheet.groups
+    )
+    words = read(page).words
+    assert all(row["what"] in words for group in sheet.groups for row in group.notices)
+
+
+def test_a_person_sees_what_is_for_them(looked: Shop) -> None:
+    buyer = looked["buyer"].get(reverse("day-sheet")).context["sheet"]
+    kinds = {row["kind"] for group in buyer.groups for row in group.notices}
+    assert kinds
+    assert kinds <= {"reorder", "order_late", "demand_late", "life_short"}
+
+
+def test_today_s_batches_stand_with_their_coverage(looked: Shop) -> None:
+    batch = Batch.objects.select_related("transformation").filter(status="planned").order_by("pk")[0]
+    change_plan(batch=batch, planned_for=TODAY)
+    page = looked["maker"].get(reverse("day-sheet"))
+    entry = next(one for one in page.context["sheet"].entries if one.batch == batch.transformation.code)
+    assert entry.coverage in ("covered", "expected", "short")
+    assert entry.batch in read(page).words
+
+
+def test_a_notice_is_done_by_one_press_and_is_gone(looked: Shop) -> None:
+    sheet = looked["buyer"].get(reverse("day-sheet")).context["sheet"]
+    row = sheet.groups[0].notices[0]
+    answer = looked["buyer"].post(reverse("notice-done", kwargs={"notice": row["notice"]}), follow=True)
+    assert f"Done: {row['what']}" in read(answer).words
+    assert Notice.objects.get(uid=row["notice"]).state == "done"
+    again = answer.context["sheet"]
+    assert row["notice"] not in {one["notice"] for group in again.groups for one in group.notices}
+
+
+def test_a_notice_is_put_off_until_a_day_that_is_to_come(looked: Shop) -> None:
+    row = looked["buyer"].get(reverse("day-sheet")).context["sheet"].groups[0].notices[0]
+    address = reverse("notice-put-off", kwargs={"notice": row["notice"]})
+    past = looked["buyer"].post(address, {"until": "2027-03-01", "why": "later"})
+    assert past.status_code == 400
+    assert past.context["form"].faults["until"]
+    until = (TODAY + timedelta(days=2)).isoformat()
+    answer = looked["buyer"].post(address, {"until": until, "why": "the supplier is closed"})
+    assert answer.status_code == 303
+    notice = Notice.objects.get(uid=row["notice"])
+    assert (notice.state, str(notice.put_off_until)) == ("put_off", until)
+
+
+def test_deliveries_lead_to_receiving_them(looked: Shop) -> None:
+    page = looked["buyer"].get(reverse("day-sheet"))
+    orders = {one.order for one in page.context["sheet"].deliveries}
+    links = {one["href"] for one in read(page).tags["a"] if "/shelf/receive" in one.get("href", "")}
+    assert orders
+    assert all(any(f"order={order}" in link for link in links) for order in orders)
