@@ -17,6 +17,8 @@ from django.core.exceptions import EmptyResultSet, FullResultSet
 from django.db.models import Expression, Field, ForeignKey, Lookup, QuerySet
 from django.db.models.sql import Query
 
+from inventory.statements import array
+
 Row = dict[str, Any]
 MOST_STATEMENTS = 1_000  # the limit of a page is part of a statement
 
@@ -33,7 +35,10 @@ _kept: dict[Hashable, _Statement] = {}
 @Field.register_lookup
 @ForeignKey.register_lookup
 class OneOf(Lookup):
-    """``event__one_of=[...]``: what ``in`` finds by keys or codes, the whole list as one value of one statement."""
+    """``event__one_of=keys``: what ``in`` finds by keys or codes, all of them as one value of one statement.
+
+    A set, or the keys of a dict: Django looks at each value of a list by itself.
+    """
 
     lookup_name = "one_of"
     prepare_rhs = False
@@ -43,7 +48,8 @@ class OneOf(Lookup):
             raise EmptyResultSet
         column, params = self.process_lhs(compiler, connection)
         if connection.vendor == "postgresql":
-            return f"{column} = ANY(%s)", (*params, list(self.rhs))
+            keys = list(self.rhs)
+            return f"{column} = ANY(%s)", (*params, array(keys) if isinstance(keys[0], int) else keys)
         return f"{column} IN (SELECT value FROM json_each(%s))", (*params, json.dumps(list(self.rhs)))
 
 

@@ -293,7 +293,7 @@ _BALANCES = (
 def balances_of_lots(lot_ids: Iterable[int]) -> dict[int, tuple[int, int]]:
     """On hand and reserved of each lot, over its portions. One query."""
     found = dict.fromkeys(lot_ids, (0, 0))
-    for row in rows_of(_BALANCES.filter(lot__one_of=list(found))):
+    for row in rows_of(_BALANCES.filter(lot__one_of=found.keys())):
         found[row["lot"]] = (int(row["on_hand_of_lot"]), int(row["reserved_of_lot"]))
     return found
 

@@ -100,7 +100,7 @@ def _narrowed(rows: Rows, item: Item | None, due_before: date | None, more: Q | 
 def lines_of_orders(order_ids: Iterable[int]) -> dict[int, list[Columns]]:
     """Per order its lines by day and item, as ORDER_LINE_COLUMNS. One query."""
     found: dict[int, list[Columns]] = {pk: [] for pk in order_ids}
-    for row in rows_of(ORDER_LINES.filter(order__one_of=list(found))):
+    for row in rows_of(ORDER_LINES.filter(order__one_of=found.keys())):
         found[row["order_id"]].append(row)
     return found
 
@@ -157,7 +157,7 @@ def demands(
 def reserved_for_demands(demand_ids: Iterable[int]) -> dict[int, list[Columns]]:
     """Per demand what is set aside for it, by lot, as RESERVED_COLUMNS. One query."""
     found: dict[int, list[Columns]] = {pk: [] for pk in demand_ids}
-    for row in rows_of(RESERVED.filter(demand__one_of=list(found))):
+    for row in rows_of(RESERVED.filter(demand__one_of=found.keys())):
         found[row["demand_id"]].append(row)
     return found
 
@@ -198,7 +198,7 @@ def dispatches(
 def lines_of_dispatches(dispatch_ids: Iterable[int]) -> dict[int, list[Columns]]:
     """Per dispatch its lines in the order in which they were written, as DISPATCH_LINE_COLUMNS. One query."""
     found: dict[int, list[Columns]] = {pk: [] for pk in dispatch_ids}
-    for row in rows_of(DISPATCH_LINES.filter(dispatch__one_of=list(found))):
+    for row in rows_of(DISPATCH_LINES.filter(dispatch__one_of=found.keys())):
         found[row["dispatch_id"]].append(row)
     return found
 

@@ -119,7 +119,7 @@ def version_rows(formula_codes: Iterable[str]) -> dict[str, list[Row]]:
     """The versions of these formulas by code, earliest first, as VERSION_COLUMNS. One query."""
     codes = list(formula_codes)
     found: dict[str, list[Row]] = {code: [] for code in codes}
-    for row in rows_of(_VERSIONS.filter(formula__code__one_of=codes)):
+    for row in rows_of(_VERSIONS.filter(formula__code__one_of=found.keys())):
         found[row["formula__code"]].append(row)
     return found
 

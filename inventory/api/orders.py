@@ -304,7 +304,7 @@ def receipt_row(row: Mapping[str, Any]) -> Json:
 def read_receipts(lots: Iterable[Lot]) -> list[Json]:
     """What came, in the order of these lots: one query."""
     order = [lot.pk for lot in lots]
-    rows = {row["lot_id"]: row for row in rows_of(trade.RECEIPTS.filter(lot__one_of=order))}
+    rows = {row["lot_id"]: row for row in rows_of(trade.RECEIPTS.filter(lot__one_of=set(order)))}
     return [receipt_row(rows[pk]) for pk in order]
 
 

@@ -122,7 +122,7 @@ def event_row(row: Mapping[str, Any], movements: list[Json]) -> Json:
 def event_rows(rows: list[dict[str, Any]]) -> list[Json]:
     """The rows of a page, with the movements of all of them in one query."""
     movements: dict[int, list[Json]] = {row["pk"]: [] for row in rows}
-    for row in rows_of(MOVEMENTS.filter(event__one_of=list(movements))):
+    for row in rows_of(MOVEMENTS.filter(event__one_of=movements.keys())):
         moved = _spot(row)
         moved["quantity"] = show_quantity(row["quantity"], row["portion__lot__item__measure"])
         movements[row["event"]].append(moved)
