@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from django.utils import timezone
@@ -16,6 +16,13 @@ def now() -> datetime:
 
 def today() -> date:
     return day_of(now())
+
+
+def not_before_today(day: date) -> date:
+    """The day, or today where that is later. The workshop's zone is looked up only where it matters."""
+    if day >= (now().astimezone(UTC) + timedelta(hours=14)).date():  # no zone is further ahead
+        return day
+    return max(day, today())
 
 
 def day_of(moment: datetime) -> date:

@@ -52,7 +52,9 @@ class FirmLine(NamedTuple):
 
 
 _FIRM_LINES = """
-    SELECT t.planned_for, v.basis, l.position, l.item_id, l.percent, l.qs, l.numerator, l.denominator, l.is_volume,
+    SELECT t.planned_for, v.basis,
+        (SELECT count(*) FROM inventory_reservation r WHERE r.transformation_id = b.transformation_id),
+        l.position, l.item_id, l.percent, l.qs, l.numerator, l.denominator, l.is_volume,
         l.single_lot, i.code, i.measure, i.drawn, i.density_g_per_ml
     FROM production_batch b
     JOIN inventory_transformation t ON t.id = b.transformation_id
@@ -64,12 +66,12 @@ _FIRM_LINES = """
 """
 
 
-def needs_of_batch(batch_id: int, charge: int) -> tuple[date, list[LineNeed]]:
-    """The planned day of a batch, and what its lines take of the charge, read in one statement."""
+def needs_of_batch(batch_id: int, charge: int) -> tuple[date, int, list[LineNeed]]:
+    """The planned day of a batch, how many reservations it has, and what its lines take of the charge. One query."""
     rows = statements.rows(_FIRM_LINES, batch_id)
-    planned_for, basis = rows[0][:2]
-    lines: Any = [FirmLine._make(row[2:]) for row in rows]
-    return planned_for, _split(basis, charge, lines)
+    planned_for, basis, held = rows[0][:3]
+    lines: Any = [FirmLine._make(row[3:]) for row in rows]
+    return planned_for, held, _split(basis, charge, lines)
 
 
 def lines_of(version: FormulaVersion) -> list[Line]:

@@ -69,6 +69,7 @@ def reserve(
     min_remaining_days: int | None = None,
     recorded_late: bool = False,
     anew: bool = False,
+    holds_nothing: bool = False,
     known_open: bool = False,
     items: Mapping[int, ItemFacts] | None = None,
     who: User | None = None,
@@ -79,7 +80,8 @@ def reserve(
     stock is judged as of that day. ``min_remaining_days`` (else the customer's own, else each item's)
     must be left on the day. Drawn items are never short and nothing of them is set aside. What the holder
     has set aside already stays and is not counted; with ``anew`` it is freed first. ``items`` are those of the
-    wants, where the caller has them; ``known_open``: it has locked the holder and seen that it is open.
+    wants, where the caller has them; ``known_open``: it has locked the holder and seen that it is open;
+    ``holds_nothing``: and that nothing is set aside for it.
 
     The same number of statements however many wants, and as few as can be while the items are locked:
     1. what can be known before is read before;
@@ -97,9 +99,9 @@ def reserve(
     if min_remaining_days is None and demand is not None and demand.customer is not None:
         min_remaining_days = demand.customer.min_remaining_days
     if not recorded_late:
-        on = max(on, clock.today())
+        on = clock.not_before_today(on)
     item_ids = {want.item_id for want in wants}
-    held = _held_by(transformation, demand) if anew else []
+    held = _held_by(transformation, demand) if anew and not holds_nothing else []
     lock_items({*item_ids, *(item_id for _, item_id in held)})
     if demand is not None and item_ids - {demand.item_id}:
         raise BadInput(f"{demand_name(demand)} wants another item", code="wrong_item")

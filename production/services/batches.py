@@ -158,20 +158,27 @@ def reserve(*, batch: Batch, substitutes: Mapping[int, Item] | None = None, who:
     short, BadInput for a substitute that the formula does not name.
     """
     stand_ins = dict(substitutes or {})
-    _lock_for_reserving(batch)
-    expect_status(batch, PLANNED, RESERVED)
-    batch.transformation.planned_for, wanted = needs.needs_of_batch(batch.pk, batch.charge)
-    return _set_aside(batch, wanted, batch.transformation.planned_for, who, stand_ins=stand_ins)
+    _mark_reserved(batch)
+    batch.transformation.planned_for, held, wanted = needs.needs_of_batch(batch.pk, batch.charge)
+    return _set_aside(batch, wanted, batch.transformation.planned_for, who, stand_ins=stand_ins, holds_nothing=not held)
 
 
-def _lock_for_reserving(batch: Batch) -> None:
-    """``lock_batch`` for the act that is done most: status and charge are read again, and nothing else."""
-    own = statements.rows(
-        statements.locking("SELECT status, charge FROM production_batch WHERE transformation_id = %s"), batch.pk
-    )
-    if not own:
-        raise Batch.DoesNotExist
-    ((batch.status, batch.charge),) = own
+_MARK_RESERVED = """
+    UPDATE production_batch SET status = 'reserved'
+    WHERE transformation_id = %s AND status IN ('planned', 'reserved') RETURNING charge
+"""
+
+
+def _mark_reserved(batch: Batch) -> None:
+    """Lock the batch, see that it may be reserved, and write that it is, in one statement: before the wait for items.
+
+    What refuses afterwards undoes it. Raises WrongState.
+    """
+    marked = statements.rows(_MARK_RESERVED, batch.pk)
+    if not marked:
+        batch.refresh_from_db()
+        expect_status(batch, PLANNED, RESERVED)
+    ((batch.charge,),) = marked
 
 
 def _set_aside(
@@ -182,19 +189,20 @@ def _set_aside(
     *,
     recorded_late: bool = False,
     stand_ins: Mapping[int, Item] | None = None,
+    holds_nothing: bool = False,
 ) -> list[Taken]:
-    """Set aside anew what the lines want. The batch is locked; its status is written before the wait for the items."""
+    """Set aside anew what the lines want. The batch is locked and marked as reserved."""
     items = {need.line.item_id: need.line.item for need in wanted} | {
         item.pk: item for item in (stand_ins or {}).values()
     }
     wants = _wants(batch, wanted, stand_ins or {})
-    statements.run("UPDATE production_batch SET status = %s WHERE transformation_id = %s", RESERVED.value, batch.pk)
     taken = reserving.reserve(
         wants=wants,
         on=on,
         recorded_late=recorded_late,
         transformation=batch.transformation,
         anew=True,
+        holds_nothing=holds_nothing,
         known_open=True,
         items=items,
         who=who,
