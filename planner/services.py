@@ -27,6 +27,7 @@ from planner.engine.plan import Netted, net
 from planner.engine.problem import Problem
 from planner.engine.result import Buy, Make, Plan, PlanError, RequirementColumns
 from planner.models import AcceptedProposal, Review
+from planner.operations.metrics import timed_plan
 from planner.progress import Progress, unwatched
 from planner.snapshot import FIRM, take_snapshot
 from production.models import Batch, FormulaVersion
@@ -83,6 +84,7 @@ def run_requirements(*, from_day: date, weeks: int) -> RequirementsRun:
     return RequirementsRun(problem, netted.requirements())
 
 
+@timed_plan
 def _net(from_day: date, weeks: int, *, progress: Progress = unwatched) -> tuple[Problem, Netted]:
     progress("reading", 0, 1)
     problem = take_snapshot(from_day=from_day, weeks=weeks)

@@ -57,6 +57,21 @@ SOURCES: list[tuple[str, str, str]] = [
         "Seconds since a worker carried out what the beat rings",
         "planner.operations.queue.silence_seconds",
     ),
+    (
+        "weighhouse_notice_lag_seconds",
+        "How long the oldest notice that is due has waited to be told",
+        "planner.operations.sources.notice_lag_seconds",
+    ),
+    (
+        "weighhouse_mails_in_trouble",
+        "Letters that could not be sent yet",
+        "planner.operations.sources.mails_in_trouble",
+    ),
+    (
+        "weighhouse_jobs_waiting",
+        "Heavy work that was asked for and that nobody has taken up",
+        "planner.operations.sources.jobs_waiting",
+    ),
 ]
 
 
