@@ -11,10 +11,10 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from fractions import Fraction
 from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from django.db.models import CharField, F, Q
-from django.db.models.functions import Cast
+from django.db.models import F, Func, IntegerField, Q
 
 from inventory.models import (
     Demand,
@@ -38,6 +38,10 @@ from planner.engine.problem import NEVER, NO_PRIORITY
 from planner.engine.reservations import ReservationColumns
 from production.models import Batch, FormulaVersion, Line, LineSubstitute
 from production.selectors import started_sheets, stood_in
+
+if TYPE_CHECKING:
+    from django.db.backends.base.base import BaseDatabaseWrapper
+    from django.db.models.sql.compiler import SQLCompiler
 
 FIRM = ("planned", "reserved", "started")
 
@@ -72,20 +76,16 @@ def ordinal(day: date | None) -> int | None:
     return None if day is None else day.toordinal()
 
 
-class Days(dict[str | None, int]):
-    """Ordinals by the ISO text of a day: tens of thousands of lots share a few hundred days."""
+class Ordinal(Func):
+    """A day as its ordinal, ``BLANK`` where there is none: numbers become a column at once, dates one by one."""
 
-    def __init__(self) -> None:
-        super().__init__({None: BLANK})
+    output_field = IntegerField()
+    template = f"COALESCE(%(expressions)s - DATE '0001-01-01' + 1, {BLANK})"
 
-    def __missing__(self, text: str) -> int:
-        day = self[text] = date.fromisoformat(text).toordinal()
-        return day
-
-
-def as_text(column: str) -> Cast:
-    """A day as its ISO text: the one read for many rows costs less than a date made for each."""
-    return Cast(column, CharField())
+    def as_sqlite(self, compiler: SQLCompiler, connection: BaseDatabaseWrapper, **context: Any) -> Any:
+        # Julian days begin at noon; that of the day before ordinal 1 is 1721424.5.
+        template = f"COALESCE(CAST(JULIANDAY(%(expressions)s) - 1721424.5 AS INTEGER), {BLANK})"
+        return self.as_sql(compiler, connection, template=template, **context)
 
 
 class Lives:
@@ -121,15 +121,14 @@ def read_lots(lives: Lives) -> tuple[Portions, dict[int, int]]:
         .order_by("lot__item__code", "lot__number", "place", "container", "set_apart")
         .values_list(
             "pk", "lot__item_id", "lot__item__code", "lot__number", "on_hand", "lot__status",
-            as_text("lot__received_on"), as_text("lot__available_on"), as_text("lot__expires_on"),
-            as_text("lot__retest_on"), as_text("opened_on"), "set_apart", "place", "container",
+            Ordinal("lot__received_on"), Ordinal("lot__available_on"), Ordinal("lot__expires_on"),
+            Ordinal("lot__retest_on"), Ordinal("opened_on"), "set_apart", "place", "container",
         )
     )  # fmt: skip
     columns = list(zip(*rows, strict=True)) or [()] * 14
     pks, item_ids, items, numbers, on_hand, statuses = columns[:6]
     apart, places, containers = columns[11:]
-    day_of = Days()
-    received, available, expires, retest, opened = (_ordinals(texts, day_of) for texts in columns[6:11])
+    received, available, expires, retest, opened = (np.array(days, dtype=np.int64) for days in columns[6:11])
     item = np.fromiter(map(lives.place_of.__getitem__, item_ids), dtype=np.int64, count=len(item_ids))
     last_day = _first_known(expires, _later(received, lives.life[item]))
     lots = Portions(
@@ -140,10 +139,6 @@ def read_lots(lives: Lives) -> tuple[Portions, dict[int, int]]:
         set_apart=np.array(apart, dtype=np.bool_), place=places, container=containers,
     )  # fmt: skip
     return lots, dict(zip(pks, range(len(pks)), strict=True))
-
-
-def _ordinals(texts: Sequence[str | None], day_of: Days) -> np.ndarray:
-    return np.fromiter(map(day_of.__getitem__, texts), dtype=np.int64, count=len(texts))
 
 
 def _later(day: np.ndarray, days: np.ndarray) -> np.ndarray:
@@ -273,7 +268,7 @@ def read_batches(formulas: Sequence[engine.Formula], place_of: Mapping[int, int]
         Batch.objects.filter(status__in=FIRM)
         .order_by("transformation__code")
         .values_list(
-            "pk", "transformation__code", "version_id", "charge", as_text("transformation__planned_for"), "status",
+            "pk", "transformation__code", "version_id", "charge", Ordinal("transformation__planned_for"), "status",
             "priority", "trial",
         )
     )  # fmt: skip
@@ -282,7 +277,7 @@ def read_batches(formulas: Sequence[engine.Formula], place_of: Mapping[int, int]
     index = dict(zip(pks, range(len(pks)), strict=True))
     return BatchColumns(
         formulas, code=codes, formula=np.array([place_of[version] for version in versions], dtype=np.int64),
-        charge=np.array(charges, dtype=np.int64), planned_for=_ordinals(days, Days()), status=statuses,
+        charge=np.array(charges, dtype=np.int64), planned_for=np.array(days, dtype=np.int64), status=statuses,
         priority=np.array([NO_PRIORITY if each is None else each for each in priorities], dtype=np.int64),
         trial=np.array(trials, dtype=np.bool_),
         weighed={

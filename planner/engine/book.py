@@ -321,4 +321,6 @@ def _choice_rank(formula: Formula) -> tuple[bool, str, int]:
 
 def _with_lines(formula: Formula, lines: LinesOf) -> Formula:
     """With its lines among those of all; the few of what is made by the unit are often gone through, so at hand."""
+    if formula.basis == PERCENT and isinstance(formula.lines, LinesOf):
+        return formula
     return replace(formula, lines=lines if formula.basis == PERCENT else tuple(lines))

@@ -35,7 +35,6 @@ class Need:
         quantity: int,
         valid_through: int,
         to: str,
-        *,
         single_lot: bool = False,
         safety_only: bool = False,
         line: int = -1,

@@ -84,16 +84,21 @@ class Netting:
 
     def _net_day(self, day: int, first: int, past: int) -> None:
         """Net the needs of ``day``, those at the places from ``first`` up to ``past``."""
-        self.shelf.advance(day)
+        needs, shelf = self.needs, self.shelf
+        shelf.advance(day)
         gross = short = 0
         open_needs: list[tuple[Need, int]] = []
         for place in range(first, past):
-            gross += self.needs.quantity[place]
-            rest = self._serve(place)
+            gross += needs.quantity[place]
+            takes, rest, late, too_small = _take(shelf, needs, place)
+            if needs.source[place] >= 0:
+                self._note_pegs(needs.source[place], takes, too_small)
+            if late and not needs.safety_only(place):
+                self.book.unmet[day, self.item.code, "late"] += late
             if rest:
                 short += rest
-                open_needs.append((self.needs.need(place), rest))
-                if self.runs_out_on is None and not self.needs.safety_only(place):
+                open_needs.append((needs.need(place), rest))
+                if self.runs_out_on is None and not needs.safety_only(place):
                     self.runs_out_on = day
         covered = gross - short
         if open_needs or (self.floor_from <= day and self._floor_missing(day)):
@@ -101,22 +106,15 @@ class Netting:
         if day <= self.book.to_day and (gross or short):
             self.book.requirements.append((self.number, day, gross, covered, short))
 
-    def _serve(self, place: int) -> int:
-        """Serve one need from what is here, else from late surplus; returns what is still uncovered."""
-        needs = self.needs
-        line = needs.source[place]
-        takes, rest, late, too_small = _take(self.shelf, needs, place)
-        if late and not needs.safety_only(place):
-            self.book.unmet[needs.day[place], self.item.code, "late"] += late
-        if line >= 0:
-            for row, part in takes:
-                if row.kind == SURPLUS:
-                    self.book.proposed[line] += part
-                else:
-                    self.taken.add(line, row.place, part)
-            if too_small:
-                self.book.too_small[line] = too_small
-        return rest
+    def _note_pegs(self, line: int, takes: Takes, too_small: Sequence[str]) -> None:
+        """What a line of a firm batch takes: of firm supply, and of what proposals leave."""
+        for row, part in takes:
+            if row.kind == SURPLUS:
+                self.book.proposed[line] += part
+            else:
+                self.taken.add(line, row.place, part)
+        if too_small:
+            self.book.too_small[line] = too_small
 
     def _floor_missing(self, day: int) -> int:
         """How far supply is below the safety stock on ``day``, on the days when that is looked at."""

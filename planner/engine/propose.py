@@ -16,7 +16,7 @@ from planner.engine.explode import line_quantities
 from planner.engine.lotsize import cut_sizes, single_lot_limits
 from planner.engine.needs import PROPOSED, Need
 from planner.engine.packs import Choice, choose_packs, no_waste
-from planner.engine.problem import Formula, Item, Offer
+from planner.engine.problem import Formula, Item, Line, Offer
 from planner.engine.result import Buy, Expected, Make, Pack, Peg
 
 # Needs with what is still open of them, in order of service; None is the safety stock, last.
@@ -41,6 +41,12 @@ class Making:
         """With its lines as objects: each making goes through all of them."""
         chosen = self.book.chosen[self.item.code]
         return replace(chosen, lines=tuple(chosen.lines))
+
+    @cached_property
+    def _lines(self) -> list[tuple[Line, int, list[Need]]]:
+        """Each line, how many days its item must still live, and the needs of the item."""
+        items, needs = self.book.items, self.book.needs
+        return [(line, items[line.item].min_remaining_days, needs[line.item]) for line in self.formula.lines]
 
     def fresh_last_day(self, day: int) -> int:
         """The last day of what would be made for ``day``, judged by the start that would be in time."""
@@ -95,14 +101,11 @@ class Making:
         order = (PROPOSED, make.item, make.due_on, number)
         to = f"make:{make.id}"
         quantities = line_quantities(self.formula, make.charge)
-        for line, quantity in zip(self.formula.lines, quantities, strict=True):
+        for (line, remaining, needs), quantity in zip(self._lines, quantities, strict=True):
             if quantity:
-                valid_through = day + book.items[line.item].min_remaining_days
-                need = Need(
-                    day, order, line.position, quantity, valid_through, to,
-                    single_lot=line.single_lot, safety_only=safety_only,
-                )  # fmt: skip
-                book.needs[line.item].append(need)
+                needs.append(
+                    Need(day, order, line.position, quantity, day + remaining, to, line.single_lot, safety_only)
+                )
 
 
 class Buying:
