@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from django.db import transaction
 from django.db.models import F
+from kombu.exceptions import KombuError
+from redis import RedisError
 
 from inventory import clock
 from inventory.errors import Conflict, DomainError, NotFound, WrongState
@@ -99,10 +101,13 @@ def _ring_on_commit(uid: uuid.UUID) -> None:
 
 
 def ring(uid: uuid.UUID) -> None:
-    """Tell a worker that this job may be due. An old bell is no use: the sweep rings again."""
+    """Tell a worker that this job may be due. A bell that is old or carried by nobody is no loss: the sweep rings again."""
     from planner.jobs import tasks
 
-    tasks.run_job.apply_async((str(uid),), expires=BELL_SECONDS)
+    try:
+        tasks.run_job.apply_async((str(uid),), expires=BELL_SECONDS)
+    except (KombuError, RedisError, OSError) as error:
+        log.warning("nobody could be told of job %s: %s", uid, error)
 
 
 def ring_for_next() -> None:

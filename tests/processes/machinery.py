@@ -148,6 +148,13 @@ class Program:
     def wake(self) -> None:
         os.killpg(self.pid, signal.SIGCONT)
 
+    def tell_trouble(self) -> None:
+        """Print whether it lives, and what it said that is not in the way of things."""
+        print(f"--- {self.name}, {'alive' if self.is_alive() else 'ended'}")
+        told = self.log.read_text(errors="replace").splitlines() if self.log.exists() else []
+        for line in [line for line in told if '"level": "INFO"' not in line][-20:]:
+            print(line[:1_500])
+
     def said(self, last: int = 6_000) -> str:
         return self.log.read_text(errors="replace")[-last:] if self.log.exists() else ""
 
