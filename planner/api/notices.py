@@ -250,7 +250,10 @@ class Notices(View):
     def get(self, request: Request, asked: Json) -> Listing:
         """What stands open, of what your roles may see, by the day on which it is due."""
         today = clock.today()
-        rows = selectors.visible_to(roles_of(request.user)).filter(state=asked.get("state", Notice.State.OPEN))
+        state = asked.get("state", Notice.State.OPEN)
+        rows = selectors.visible_to(roles_of(request.user)).filter(state=state)
+        if state in acts.STANDING:
+            rows = rows.filter(gone_at=None)  # true of all of them, and the condition of their index
         if "kind" in asked:
             rows = rows.filter(kind=asked["kind"])
         if "stage" in asked:

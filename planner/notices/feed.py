@@ -32,7 +32,7 @@ def calendar_of(person: int) -> bytes:
     calendar.add("refresh-interval", timedelta(hours=1), parameters={"VALUE": "DURATION"})
     if person in people.people:
         mine = people.told_to(people.people[person], look.kinds)
-        open_ones = Notice.objects.filter(mine, state__in=(Notice.State.OPEN, Notice.State.PUT_OFF))
+        open_ones = Notice.objects.filter(mine, gone_at=None, state__in=(Notice.State.OPEN, Notice.State.PUT_OFF))
         for notice in open_ones.order_by("by_day")[:MOST_EVENTS]:
             calendar.add_component(_event(notice))
     return bytes(calendar.to_ical())

@@ -130,7 +130,7 @@ def _away(person: Person, people: Addressees) -> str:
 def standing_for(person: Person, look: Look, people: Addressees) -> QuerySet[Notice]:
     """What a letter lists: all that was told to a person and still stands, the most overdue first."""
     mine = people.told_to(person, look.kinds)
-    return Notice.objects.filter(mine, state=Notice.State.OPEN, stage_on__isnull=False).order_by("by_day")
+    return Notice.objects.filter(mine, gone_at=None, state=Notice.State.OPEN, stage_on__isnull=False).order_by("by_day")
 
 
 def of_mail(mail: Mail) -> QuerySet[Notice]:

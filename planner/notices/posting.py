@@ -58,7 +58,7 @@ def mail_for(key: str, kind: str, recipient: int, look: Look) -> Mail:
 def send_waiting(now: datetime | None = None) -> int:
     """Send what waits, one after the other; answers how many left. A server that cannot be reached ends the round."""
     moment = now or clock.now()
-    if not Mail.objects.filter(state=Mail.State.WAITING, try_at__lte=moment).exists():
+    if not Mail.objects.filter(settled_at=None, try_at__lte=moment).order_by("try_at").values_list("pk")[:1]:
         return 0
     look = begin(whole=False, now=now)
     people = addressees(look.today)
@@ -79,7 +79,7 @@ def send_waiting(now: datetime | None = None) -> int:
 
 def _take(now: datetime) -> Mail | None:
     """Lease the mail that waits longest. Its row is changed by whoever comes first; the others go on to the next."""
-    waiting = Mail.objects.filter(state=Mail.State.WAITING, try_at__lte=now)
+    waiting = Mail.objects.filter(settled_at=None, try_at__lte=now)
     for mail in waiting.order_by("try_at", "pk")[:20]:
         mine = Mail.objects.filter(pk=mail.pk, state=Mail.State.WAITING, try_at__lte=now)
         if mine.update(try_at=now + LEASE, tries=F("tries") + 1):
