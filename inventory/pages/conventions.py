@@ -5,6 +5,7 @@ Words stay English like the rest of the page; the locale gives the order of a da
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -222,3 +223,13 @@ def with_unit(text: str, measure: str = MASS) -> str:
     text = plain_number(text.strip())
     bare = text.lstrip("+-").replace(".", "", 1).isdigit()
     return f"{text} {'pc' if measure == COUNT else current().unit}" if bare else text
+
+
+def with_offset(text: str) -> str:
+    """A moment as an input of day and time gives it, in the workshop's zone; other text as it is."""
+    if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}(:[0-9]{2})?", text) is None:
+        return text
+    try:
+        return datetime.fromisoformat(text).replace(tzinfo=ZoneInfo(current().time_zone)).isoformat()
+    except ValueError:
+        return text

@@ -25,7 +25,7 @@ from inventory.api import fields
 from inventory.api.frame import Form, read_form
 from inventory.api.pages import Listing, page_of
 from inventory.errors import BadInput, DomainError, Fault, KeyReused
-from inventory.pages.conventions import plain_number, with_unit
+from inventory.pages.conventions import plain_number, with_offset, with_unit
 from inventory.quantities import MASS
 from inventory.transactions import retry_safe
 
@@ -268,6 +268,8 @@ def _give(into: dict[str, Any], name: str, one: Any, text: str, path: str, measu
         into[name] = with_unit(text, measure_of(path))
     elif isinstance(one, fields.Number | fields.Percent):
         into[name] = plain_number(text)
+    elif isinstance(one, fields.Instant):
+        into[name] = with_offset(text)
     elif isinstance(one, fields.ListOf):
         into[name] = text.split("\n")
     else:

@@ -143,7 +143,8 @@ def sentence_of(fault: Fault) -> str:
 
 
 KINDS = (
-    (fields.Day, "day"), (fields.Flag, "flag"), (fields.Choice, "choice"), (fields.LongText, "long"),
+    (fields.Day, "day"), (fields.Instant, "instant"), (fields.Flag, "flag"), (fields.Choice, "choice"),
+    (fields.LongText, "long"),
     (fields.Secret, "secret"), (fields.Quantity, "quantity"), (fields.Whole, "whole"), (fields.Number, "number"),
     (fields.Percent, "number"), (fields.Email, "email"),
 )  # fmt: skip
