@@ -101,7 +101,7 @@ def _ring_on_commit(uid: uuid.UUID) -> None:
 
 
 def ring(uid: uuid.UUID) -> None:
-    """Tell a worker that this job may be due. A bell that is old, or that nobody carries, is no loss: the sweep rings."""
+    """Tell a worker that this job is due. A bell that nobody carries, or an old one, is no loss: the sweep rings."""
     from planner.jobs import tasks
 
     try:
