@@ -63,11 +63,11 @@ def _tell_some(look: Look, people: Addressees, cutoff: datetime | None) -> tuple
     3. Insert the tellings of what is still due, and move each notice on to its next instant.
     """
     with transaction.atomic():
-        due = Notice.objects.filter(next_at__lte=look.now).order_by("next_at", "pk")
+        due = Notice.objects.filter(next_at__lte=look.now).order_by("next_at")
         held = list(due.select_for_update(skip_locked=True, no_key=True).values_list("pk", "kind", "cause")[:CHUNK])
-        look_again(look, [(kind, cause) for _, kind, cause in held])
+        look_again(look, [(kind, cause) for _, kind, cause in held], texts=False)
         rows = Notice.objects.filter(pk__in=among(pk for pk, _, _ in held), next_at__lte=look.now)
-        found = [_Due(*row) for row in rows.order_by("next_at", "pk").values_list(*_Due._fields)]
+        found = [_Due(*row) for row in rows.order_by("pk").values_list(*_Due._fields)]
         _Chunk(look, people, cutoff).tell(found)
         return len(held), len(found)
 
