@@ -23,7 +23,6 @@ from tests.planner.small_house import tables
 from tests.tables import write_tables
 
 ROOT = Path(__file__).resolve().parents[2]
-ON_POSTGRESQL = urlsplit(os.environ.get("DATABASE_URL", "")).scheme.startswith("postgres")
 
 
 class Workshop:
@@ -70,15 +69,13 @@ def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "loaded.sqlite3"
 
 
-@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.slow)])
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=[pytest.mark.slow, pytest.mark.postgresql])])
 def two(request: pytest.FixtureRequest, tmp_path: Path, loaded: Path) -> Iterator[tuple[Workshop, Workshop]]:
     """A workshop with stock, and an empty database of the same kind."""
     if request.param == "sqlite":
         shutil.copy(loaded, tmp_path / "first.sqlite3")
         yield tuple(Workshop(f"sqlite:///{tmp_path}/{name}.sqlite3", tmp_path) for name in ("first", "second"))
         return
-    if not ON_POSTGRESQL:
-        pytest.skip("DATABASE_URL names no PostgreSQL")
     with made_on_the_server(2) as urls:
         first, second = [Workshop(url, tmp_path) for url in urls]
         assert first.run("migrate").returncode == 0
@@ -225,7 +222,7 @@ def test_a_backup_is_of_one_moment_while_others_write(tmp_path: Path, loaded: Pa
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not ON_POSTGRESQL, reason="DATABASE_URL names no PostgreSQL")
+@pytest.mark.postgresql
 def test_a_database_in_use_is_not_replaced_and_the_wait_has_an_end(tmp_path: Path) -> None:
     import psycopg
 

@@ -64,6 +64,7 @@ def test_a_server_speaks_https_alone_and_this_machine_http() -> None:
     assert behind.split() == ["True"] * 4 + ["('HTTP_X_FORWARDED_PROTO',", "'https')", "1"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "text", "said"),
     [
