@@ -44,18 +44,24 @@ def violations(page: Page) -> list[str]:
     ]
 
 
+def is_page(page: Page, address: str) -> bool:
+    """Whether a page stands at the address, not a file to be saved."""
+    return "text/html" in page.request.head(address).headers.get("content-type", "")
+
+
 @pytest.mark.parametrize("look", LOOKS)
 def test_axe_finds_nothing(signed_in: SignedIn, addresses: dict[str, str], look: str) -> None:
     page = signed_in("all", **LOOKS[look])
     assert len(addresses) > 1
     found = {}
     for route, address in addresses.items():
+        if not is_page(page, address):
+            continue
         answer = page.goto(address)
         assert answer.ok, (address, answer.status)
-        if "text/html" in answer.headers.get("content-type", ""):
-            wrong = violations(page)
-            if wrong:
-                found[route] = wrong
+        wrong = violations(page)
+        if wrong:
+            found[route] = wrong
     assert not found
     assert page.complaints == []
 
@@ -87,8 +93,11 @@ def test_a_form_that_is_refused_is_in_order_too(signed_in: SignedIn, addresses: 
     found = {}
     for route in sorted(set(forms) - {"sign-in", "sign-out"}):
         page.goto(addresses[route])
+        button = page.locator("main form[method=post] button:not([name=side])")
+        if not button.count():
+            continue
         page.evaluate("document.querySelectorAll('main form').forEach(form => form.noValidate = true)")
-        page.locator("main form button:not([name=side])").last.click()
+        button.last.click()
         page.wait_for_load_state()
         wrong = violations(page)
         if wrong:
