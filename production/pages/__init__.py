@@ -1,0 +1,1 @@
+"""Pages of the bench: each module has ``ROUTES``. They know nothing of plans."""
