@@ -82,6 +82,10 @@ class Ordinal(Func):
     output_field = IntegerField()
     template = f"COALESCE(%(expressions)s - DATE '0001-01-01' + 1, {BLANK})"
 
+    def get_db_converters(self, connection: BaseDatabaseWrapper) -> list[Any]:
+        """None: both drivers give whole numbers, and to look at each again would cost more than fetching it."""
+        return []
+
     def as_sqlite(self, compiler: SQLCompiler, connection: BaseDatabaseWrapper, **context: Any) -> Any:
         # Julian days begin at noon; that of the day before ordinal 1 is 1721424.5.
         template = f"COALESCE(CAST(JULIANDAY(%(expressions)s) - 1721424.5 AS INTEGER), {BLANK})"
