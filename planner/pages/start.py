@@ -15,6 +15,7 @@ from django.views.decorators.http import require_safe
 
 from planner import selectors
 from planner.api.tokens import seconds_to_wait
+from planner.notices.posting import is_set_up
 from planner.pages.navigation import first_page
 from planner.running import parts
 
@@ -34,6 +35,7 @@ def start(request: HttpRequest) -> HttpResponse:
             "parts": parts.told(),
             "database": "SQLite, one file" if settings.ON_SQLITE else "PostgreSQL",
             "broker": "Redis" if settings.REDIS_URL else "in this process",
+            "mailed": is_set_up(),
             "needs_first_user": not selectors.has_user(),
         },
     )
