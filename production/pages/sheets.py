@@ -395,6 +395,7 @@ class PaperLine(Form):
     position = fields.Whole(*POSITIONS)
     lot = fields.Text(200, required=False)
     place = fields.Text(CODE_LENGTH, required=False, blank=True)
+    container = fields.Text(CODE_LENGTH, required=False, blank=True)
     quantity = fields.Quantity(required=False)
     happened_at = fields.Instant(required=False)
     why = fields.Text(WHY_LENGTH, required=False, blank=True)
@@ -436,10 +437,13 @@ class FromPaper(SheetAct):
     def initial(self, request: HttpRequest, facts: Facts) -> dict[str, Any]:
         given: dict[str, Any] = {}
         open_lines = [line for line in facts["sheet"].lines if not line.done and not line.is_addition]
-        for at, line in enumerate(one for one in open_lines for _ in (0, 1)):
+        # A row for each lot to take, and one more for a lot that was taken besides.
+        rows = [(line, one) for line in open_lines for one in (*line.take, None)]
+        for at, (line, one) in enumerate(rows):
             given[f"readings[{at}].position"] = line.position
-            if at % 2 == 0 and line.take:
-                given |= {f"readings[{at}].lot": line.take[0].lot, f"readings[{at}].place": line.take[0].place}
+            if one is not None:
+                spot = {"lot": one.lot, "place": one.place, "container": one.container}
+                given |= {f"readings[{at}].{name}": value for name, value in spot.items()}
         for at, step in enumerate(one for one in facts["sheet"].steps if one.signed_at is None):
             given[f"steps[{at}].position"] = step.position
         for at, check in enumerate(facts["sheet"].checks):
