@@ -397,6 +397,12 @@ class Storeroom:
             return ["BadInput"]
         return ["Shortage:not_on_hand"] if quantity > self.portions[spot].on_hand else []
 
+    def _against_taking(self, spot: Spot, quantity: int | None) -> list[str]:
+        """Why so much of it, or all (None), may not be taken from where it stands."""
+        if quantity is None:
+            return [] if self.portions[spot].on_hand else ["WrongState:not_on_hand"]
+        return self._not_there(spot, quantity)
+
     def move(self, spot: Spot, quantity: int | None, place: str, container: str) -> None:
         to = spot._replace(place=place, container=container)
         self._carry(spot, quantity, to, self.portions[spot].opened_on, reserved_too=True)
@@ -414,9 +420,9 @@ class Storeroom:
     def open_container(self, spot: Spot, quantity: int | None, container: str) -> None:
         """A whole portion opens where it stands and keeps what is set aside; a part gets a container of its own."""
         portion = self.portions[spot]
+        reasons = self._against_taking(spot, quantity)
         quantity = portion.on_hand if quantity is None else quantity
         to = spot if quantity == portion.on_hand else spot._replace(container=container)
-        reasons = self._not_there(spot, quantity)
         if portion.opened_on is not None:
             reasons.append("WrongState:opened")
         if reasons:
@@ -438,8 +444,8 @@ class Storeroom:
         reserved_too: bool = False,
     ) -> None:
         on_hand = self.portions[spot].on_hand
+        reasons = self._against_taking(spot, quantity) + self._against_joining(spot, to, opened_on)
         quantity = on_hand if quantity is None else quantity
-        reasons = self._not_there(spot, quantity) + self._against_joining(spot, to, opened_on)
         if reasons:
             raise Refused(*reasons)
         carried = []
