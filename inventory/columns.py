@@ -74,7 +74,7 @@ def rows_of(rows: QuerySet[Any, Any], called: Mapping[str, str] = MappingProxyTy
     if statement is None:
         statement = _compiled(compiler, params)
         if statement is None:
-            return [{called.get(name, name): value for name, value in row.items()} for row in rows]
+            return [{called.get(name, name): value for name, value in row.items()} for row in rows.all()]
         if len(_kept) >= MOST_STATEMENTS:
             _kept.clear()
         _kept[shape] = statement
