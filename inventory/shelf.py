@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from django.db.models import BigIntegerField, Exists, F, Min, OuterRef, Q, QuerySet, Sum
+from django.db.models import BigIntegerField, Exists, F, Min, OuterRef, Q, QuerySet, Subquery, Sum
 from django.db.models.functions import Coalesce
 
 from inventory import selectors, trade
@@ -38,6 +38,8 @@ Row = dict[str, Any]
 ENDING_DAYS = 30
 MOST_LOTS = 200  # that an item's card lists
 MOST_FOUND = 25
+MOST_ORDERS = 40
+LAST_EVENTS = 12
 ITEM_COLUMNS = ("pk", "code", "name", "kind", "measure", "density_g_per_ml", "drawn", "safety_stock", "inci")
 
 
@@ -346,13 +348,13 @@ def lot_card(item_code: str, number: str) -> LotCard:
     lot = lot_rows(Lot.objects.filter(pk=found.pk))[0]
     reservations = Reservation.objects.filter(portion__lot=found).order_by("pk")
     decisions = LotDecision.objects.filter(lot=found).order_by("pk")
-    events = selectors.events_of_lots(StockEvent.objects.all(), item=found.item, number=number)
+    events = StockEvent.objects.filter(pk__in=_last_events_of(found.pk))
     return LotCard(
         found.item,
         lot,
         [dict(row) for row in reservations.values(*RESERVATION_COLUMNS)],
         [dict(row) for row in decisions.values(*DECISION_COLUMNS)],
-        event_rows([dict(row) for row in events.order_by("-pk").values(*EVENT_COLUMNS)[:12]]),
+        event_rows([dict(row) for row in events.order_by("-pk").values(*EVENT_COLUMNS)]),
     )
 
 
@@ -360,6 +362,13 @@ def freed_since(moment: datetime) -> list[str]:
     """What an act since this moment freed, as the sentences of the alerts that say for whom. One query."""
     alerts = Alert.objects.filter(kind="reservation_freed", closed_at=None, updated_at__gte=moment)
     return [f"Look: {message}." for message in alerts.order_by("pk").values_list("message", flat=True)[:3]]
+
+
+def _last_events_of(lot_id: int) -> list[int]:
+    """The last recorded events that moved the lot or spoke of it: an index serves each alone, not both."""
+    moved = Movement.objects.filter(lot=lot_id).order_by("-event").values_list("event", flat=True)
+    spoken = StockEvent.objects.filter(portion__lot=lot_id).order_by("-pk").values_list("pk", flat=True)
+    return sorted({*moved[: 2 * LAST_EVENTS], *spoken[:LAST_EVENTS]}, reverse=True)[:LAST_EVENTS]
 
 
 # --- what happened -----------------------------------------------------------------------------------------
@@ -420,22 +429,28 @@ def _spot(row: Mapping[str, Any]) -> str:
 
 def places() -> list[str]:
     """Every place where something stands, by name. One query."""
-    return sorted(set(Portion.objects.filter(on_hand__gt=0).order_by().values_list("place", flat=True)) - {""})
+    named = Portion.objects.filter(on_hand__gt=0).exclude(place="").order_by("place").values_list("place", flat=True)
+    return list(named.distinct())
 
 
 # --- receiving ---------------------------------------------------------------------------------------------
 
 
-def open_orders() -> list[Row]:
-    """Orders of which something is to come, first day first, with their open lines: three queries."""
-    lines: dict[int, list[Row]] = {}
-    for line in selectors.open_order_lines():
-        lines.setdefault(line.order_id, []).append({"line": line, "open": line.open_quantity})
-    orders = PurchaseOrder.objects.filter(pk__in=lines).select_related("supplier")
-    found = [
-        {"order": order, "lines": lines[order.pk], "due_on": lines[order.pk][0]["line"].due_on} for order in orders
-    ]
-    return sorted(found, key=lambda row: (row["due_on"], row["order"].code))
+def open_orders(code: str | None = None) -> list[Row]:
+    """Orders of which something is to come, the first due first, at most MOST_ORDERS; or the one with this code. With
+    their open lines: two queries."""
+    lines = PurchaseOrderLine.objects.filter(closed_at=None, received__lt=F("quantity"))
+    orders = PurchaseOrder.objects.filter(pk__in=lines.values("order"))
+    if code is not None:
+        orders = orders.filter(code=code)
+    first = lines.filter(order=OuterRef("pk")).order_by("due_on").values("due_on")[:1]
+    chosen = list(
+        orders.select_related("supplier").annotate(first=Subquery(first)).order_by("first", "code")[:MOST_ORDERS]
+    )
+    found: dict[int, list[Row]] = {order.pk: [] for order in chosen}
+    for line in lines.filter(order__in=found).select_related("item").order_by("due_on", "item__code"):
+        found[line.order_id].append({"line": line, "open": line.open_quantity})
+    return [{"order": order, "lines": found[order.pk], "due_on": order.first} for order in chosen]
 
 
 def names_of_items() -> list[tuple[str, str]]:

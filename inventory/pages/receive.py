@@ -142,11 +142,11 @@ class Receive(LinesPage):
     lines: ClassVar = {"lots": 0}
 
     def facts(self, request: HttpRequest, **where: Any) -> Facts:
-        orders = shelf.open_orders()
         code = request.GET.get("order", "")
-        chosen = next((row for row in orders if row["order"].code == code), None)
-        if code and chosen is None:
+        orders = shelf.open_orders(code or None)
+        if code and not orders:
             raise NotFound(f"nothing is to come any more of order {code!r}")
+        chosen = orders[0] if code else None
         return {
             "orders": [] if chosen else orders,
             "chosen": chosen,
