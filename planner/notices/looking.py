@@ -14,6 +14,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.db.models import Q
 
 from inventory import clock, workshop
 from inventory.errors import DomainError
@@ -28,6 +29,7 @@ log = logging.getLogger(__name__)
 CHUNK = 1_000
 MORNING = "morning"  # names of looks that are no kind's
 CLOCK = "clock"
+LONGEST_LOOK = timedelta(minutes=5)
 Row = dict[str, Any]
 
 TEXTS = ("cause", "subject", "what", "why", "facts", "role", "person_id")
@@ -80,7 +82,7 @@ def look_when_due() -> Changes:
     found = Changes()
     rows = {row.name: row for row in SourceLook.objects.all()}
     if look.now >= look.wall.morning_of(look.today) and not _looked_on(rows.get(MORNING), look.today):
-        return look_at_the_morning(look)
+        return look_at_the_morning(look) if _claim_the_morning(look) else found
     for name, kind in look.kinds.items():
         row = rows.get(name)
         if row is None or row.looked_at is None or look.now - row.looked_at >= timedelta(seconds=kind.every - 5):
@@ -92,6 +94,17 @@ def _looked_on(row: SourceLook | None, day: date) -> bool:
     return row is not None and row.looked_on is not None and row.looked_on >= day
 
 
+def _claim_the_morning(look: Look) -> bool:
+    """Whether the day's look is ours: a plan may take longer than until the bell rings again.
+
+    ``looked_at`` is its beginning until it is done; who began and died is waited for so long.
+    """
+    SourceLook.objects.get_or_create(name=MORNING)
+    free = Q(looked_at=None) | Q(looked_at__lt=look.now - LONGEST_LOOK) | Q(looked_on__isnull=False)
+    mine = SourceLook.objects.filter(free, name=MORNING).exclude(looked_on__gte=look.today)
+    return bool(mine.update(looked_at=look.now, looked_on=None))
+
+
 def look_at_the_morning(look: Look) -> Changes:
     """The day's look: the plan, with its reorder alerts, then every source. Once a day; a second one does no harm."""
     from planner import services  # late: services know of notices
@@ -101,6 +114,9 @@ def look_at_the_morning(look: Look) -> Changes:
         services.review(day=look.today)
     except DomainError as refusal:  # formulas in a loop: everything else is told all the same
         log.warning("the plan could not be looked at: %s", refusal.message)
+    except Exception:
+        SourceLook.objects.filter(name=MORNING).update(looked_at=None)
+        raise
     for name in look.kinds:
         found += look_at(look, name)
     SourceLook.objects.update_or_create(name=MORNING, defaults={"looked_on": look.today, "looked_at": clock.now()})

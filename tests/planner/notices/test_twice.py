@@ -13,7 +13,7 @@ from django.contrib.auth.models import User
 from django.core import mail as outbox_of
 
 from inventory.models import Lot
-from planner.notices import posting, sweep
+from planner.notices import looking, posting, sweep
 from planner.notices.looking import begin, look_at
 from planner.notices.models import Mail, Notice, SourceLook, Telling
 from planner.services import decide_affected
@@ -196,3 +196,31 @@ def test_a_source_that_breaks_is_logged_and_keeps_nobody_else_waiting(
     assert SourceLook.objects.get(name="lot_expiring").looked_at is None
     ring_at("2027-03-10T07:16:00+00:00")
     assert len(told("lot_expiring")) == 1
+
+
+def test_a_bell_that_rings_while_the_day_is_looked_at_begins_no_second_plan(people: dict[str, User]) -> None:
+    begun: list[str] = []
+
+    def review(*, day: date) -> None:
+        begun.append(day.isoformat())
+        with time_machine.travel("2027-03-10T07:01:00+00:00", tick=False):
+            looking.look_when_due()  # the next bell, while this plan is still made
+
+    with mock.patch("planner.services.review", side_effect=review):
+        ring_at(MORNING, "2027-03-10T07:02:00+00:00")
+    assert begun == ["2027-03-10"]
+
+
+def test_a_worker_that_dies_in_the_days_look_is_followed_by_another(people: dict[str, User]) -> None:
+    with mock.patch("planner.services.review", side_effect=SystemExit), pytest.raises(SystemExit):
+        ring_at(MORNING)
+    with mock.patch("planner.services.review") as review:
+        ring_at("2027-03-10T07:03:00+00:00")
+        assert not review.called  # it may still be at work
+        ring_at("2027-03-10T07:06:00+00:00")
+        assert review.called
+    with mock.patch("planner.services.review", side_effect=RuntimeError), pytest.raises(RuntimeError):
+        ring_at("2027-03-11T07:00:00+00:00")
+    with mock.patch("planner.services.review") as review:
+        ring_at("2027-03-11T07:01:00+00:00")  # it said itself that it had failed
+        assert review.called
