@@ -168,7 +168,7 @@ def read_dispatch(code: str) -> Json:
 # --- what the lines name -----------------------------------------------------------------------------------
 
 
-def _portions(lines: list[Json]) -> list[Portion]:
+def portions_named(lines: list[Json]) -> list[Portion]:
     """The portion that each line names. Raises NotFound naming the lot, or the places where it stands."""
     lots = trade.portions_of_lots((line["item"], line["lot"]) for line in lines)
     return [_portion(lots.get((line["item"], line["lot"]), []), line, f"lines[{at}].") for at, line in enumerate(lines)]
@@ -229,6 +229,27 @@ SENT: Json = {
 }  # fmt: skip
 
 
+def dispatch_asked(asked: Json, who: Any) -> Dispatch:
+    """Let leave what a ``NewDispatch`` brought. Raises what the form's codes and the service do."""
+    customer = asked.get("customer")
+    party = None if customer is None else named(selectors.find_party, customer, "customer")
+    lines = asked["lines"]
+    items = all_named(selectors.items_by_code, lines, "item", "lines")
+    each = zip(portions_named(lines), quantities_of(items, lines, "lines"), _demands(lines, party), strict=True)
+    return dispatching.dispatch(
+        lines=[Leaving(*one) for one in each],
+        customer=party,
+        public_place=asked.get("public_place", ""),
+        kind=asked.get("kind", Dispatch.Kind.SALE),
+        dispatched_on=asked.get("dispatched_on"),
+        happened_at=asked.get("happened_at"),
+        reference=asked.get("reference", ""),
+        code=asked.get("dispatch") or "",
+        why=asked.get("why", ""),
+        who=who,
+    )
+
+
 class Dispatches(View):
     @lists(
         DispatchAnswer,
@@ -269,23 +290,7 @@ class Dispatches(View):
         """Let lots leave together: as a sale, as testers, as a gift; or damaged, which writes them off whatever their
         status. What else is not usable on the day, and what is set aside for others, does not leave. A line may
         serve a demand: what is set aside for it is taken first."""
-        customer = asked.get("customer")
-        party = None if customer is None else named(selectors.find_party, customer, "customer")
-        lines = asked["lines"]
-        items = all_named(selectors.items_by_code, lines, "item", "lines")
-        each = zip(_portions(lines), quantities_of(items, lines, "lines"), _demands(lines, party), strict=True)
-        sent = dispatching.dispatch(
-            lines=[Leaving(*one) for one in each],
-            customer=party,
-            public_place=asked.get("public_place", ""),
-            kind=asked.get("kind", Dispatch.Kind.SALE),
-            dispatched_on=asked.get("dispatched_on"),
-            happened_at=asked.get("happened_at"),
-            reference=asked.get("reference", ""),
-            code=asked.get("dispatch") or "",
-            why=asked.get("why", ""),
-            who=request.user,
-        )
+        sent = dispatch_asked(asked, request.user)
         return read_dispatch(sent.code)
 
 
@@ -316,7 +321,7 @@ class Return(View):
     )
     def post(self, request: Request, asked: Json, dispatch: str) -> Json:
         """So much of a line comes back. It stands apart from the stock, and is not used, until it is decided on."""
-        line = _line(selectors.find_dispatch(dispatch), asked.pop("line"))
+        line = dispatch_line_named(selectors.find_dispatch(dispatch), asked.pop("line"))
         item = line.lot.item
         quantity = quantity_of(item, asked.pop("quantity")).steps
         back = dispatching.take_back(dispatch_line=line, quantity=quantity, who=request.user, **asked)
@@ -331,7 +336,8 @@ class Return(View):
         }
 
 
-def _line(dispatch: Dispatch, number: int) -> DispatchLine:
+def dispatch_line_named(dispatch: Dispatch, number: int) -> DispatchLine:
+    """The line with this number, counted from 1. Raises NotFound."""
     line = trade.line_of_dispatch(dispatch, number)
     if line is None:
         fault = Fault("line", str(number), f"the number of a line of dispatch {dispatch.code}")

@@ -123,6 +123,22 @@ TIN_LINE: Json = WAX_LINE | {
 ORDER: Json = {"order": "P-7", "supplier": "HOLLOW", "placed_at": MOMENT, "lines": [WAX_LINE, TIN_LINE]}
 
 
+def place_asked(asked: Json, who: Any) -> PurchaseOrder:
+    """Place what a ``NewOrder`` brought. Raises what the form's codes and the service do."""
+    supplier = named(selectors.find_party, asked["supplier"], "supplier")
+    lines = asked["lines"]
+    items = all_named(selectors.items_by_code, lines, "item", "lines")
+    return buying.place_order(
+        supplier=supplier,
+        lines=[
+            OrderLine(items[line["item"]], quantity, line["due_on"], line.get("expires_on"))
+            for line, quantity in zip(lines, quantities_of(items, lines, "lines"), strict=True)
+        ],
+        code=asked.get("order") or "",
+        who=who,
+    )
+
+
 class Orders(View):
     @lists(
         PurchaseOrderAnswer,
@@ -153,18 +169,7 @@ class Orders(View):
     def post(self, request: Request, asked: Json) -> Json:
         """Write down what was ordered: plans count on it from the day on which it is due. An item stands once for a
         day. ``expires_on`` is a date that the supplier promised."""
-        supplier = named(selectors.find_party, asked["supplier"], "supplier")
-        lines = asked["lines"]
-        items = all_named(selectors.items_by_code, lines, "item", "lines")
-        order = buying.place_order(
-            supplier=supplier,
-            lines=[
-                OrderLine(items[line["item"]], quantity, line["due_on"], line.get("expires_on"))
-                for line, quantity in zip(lines, quantities_of(items, lines, "lines"), strict=True)
-            ],
-            code=asked.get("order") or "",
-            who=request.user,
-        )
+        order = place_asked(asked, request.user)
         return read_order(order.code)
 
 
@@ -187,12 +192,13 @@ class CloseLine(View):
     )
     def post(self, request: Request, asked: Json, order: str) -> Json:
         """The rest of the line that item and day name will not come: no plan counts on it any more."""
-        line = _line_named(selectors.find_order(order), asked["item"], asked["due_on"])
+        line = order_line_named(selectors.find_order(order), asked["item"], asked["due_on"])
         buying.close_order_line(line=line, why=asked["why"], who=request.user)
         return read_order(order)
 
 
-def _line_named(order: PurchaseOrder, item: str, due_on: date) -> PurchaseOrderLine:
+def order_line_named(order: PurchaseOrder, item: str, due_on: date) -> PurchaseOrderLine:
+    """The line of an order that item and day name. Raises NotFound naming the field."""
     lines = trade.lines_of_orders([order.pk])[order.pk]
     days = [str(line["due_on"]) for line in lines if line["item__code"] == item]
     if days:

@@ -157,14 +157,15 @@ def offer_row(row: dict[str, Any]) -> Json:
     }
 
 
-def _named_by(asked: Json) -> tuple[Party, Item, Quantity]:
+def offer_named(asked: Json) -> tuple[Party, Item, Quantity]:
     """Supplier, item and pack, taken out of what was asked; the rest are facts of the offer."""
     supplier = named(selectors.find_party, asked.pop("supplier"), "supplier")
     item = named(selectors.find_item, asked.pop("item"), "item")
     return supplier, item, quantity_of(item, asked.pop("pack"), "pack")
 
 
-def _facts(asked: Json) -> Json:
+def offer_facts(asked: Json) -> Json:
+    """What was asked, as model fields of an offer."""
     facts = dict(asked)
     if "price" in facts:
         price = facts.pop("price")
@@ -190,8 +191,8 @@ class Offers(View):
     )
     def post(self, request: Request, asked: Json) -> Json:
         """A pack that a supplier sells."""
-        supplier, item, pack = _named_by(asked)
-        offer = parties.make_offer(supplier=supplier, item=item, pack=pack, facts=_facts(asked))
+        supplier, item, pack = offer_named(asked)
+        offer = parties.make_offer(supplier=supplier, item=item, pack=pack, facts=offer_facts(asked))
         return offer_row(OFFERS.get(pk=offer.pk))
 
     @writes(
@@ -203,8 +204,8 @@ class Offers(View):
     )
     def patch(self, request: Request, asked: Json) -> Json:
         """Change price, lead time or smallest order of the offer that supplier, item and pack name."""
-        supplier, item, pack = _named_by(asked)
-        offer = parties.change_offer(supplier=supplier, item=item, pack=pack.steps, changes=_facts(asked))
+        supplier, item, pack = offer_named(asked)
+        offer = parties.change_offer(supplier=supplier, item=item, pack=pack.steps, changes=offer_facts(asked))
         return offer_row(OFFERS.get(pk=offer.pk))
 
 
@@ -221,7 +222,7 @@ class OfferWithdraw(View):
     )
     def post(self, request: Request, asked: Json) -> None:
         """The supplier offers this pack no longer: no plan buys it. Orders that were placed stay."""
-        supplier, item, pack = _named_by(asked)
+        supplier, item, pack = offer_named(asked)
         parties.withdraw_offer(supplier=supplier, item=item, pack=pack.steps)
 
 
