@@ -10,10 +10,9 @@ from typing import Any
 
 from celery import Celery, Task
 from celery.signals import worker_shutting_down
-from kombu.transport import redis as over_redis
 
 from planner.operations import heartbeat, metrics, request_ids
-from planner.running import stopping
+from planner.running import broker, stopping
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "planner.settings")
 
@@ -40,10 +39,7 @@ class CarryingCelery(Celery):
         return super().send_task(*args, **options)
 
 
-# A worker that loses Redis while it holds messages would end itself over putting them back, which cannot be done then.
-# Nothing needs them back: what is due stands in the database, and Redis gives back by itself what nobody acknowledged.
-over_redis.Channel.do_restore = False
-
+broker.install()
 app = CarryingCelery("weighhouse", task_cls=CarryingTask)
 app.config_from_object("django.conf:settings", namespace="CELERY")
 app.autodiscover_tasks(["planner", "planner.jobs", "planner.notices", "planner.operations"])

@@ -11,7 +11,7 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from tests.benchmarks.report import say, write_table_section
+from tests.benchmarks.report import REPORT, say, write_table_section
 from tests.faults.scenarios import ON_A_SERVER, disk_full_on_sqlite
 from tests.faults.stage import Outcome, server
 
@@ -25,6 +25,18 @@ def table_of(outcomes: Sequence[Outcome]) -> str:
     head = ("fault", "tries", "lost", "doubled", "beside")
     rows = [(one.fault, str(one.tries), str(one.lost), str(one.doubled), one.beside) for one in outcomes]
     return "\n".join("| " + " | ".join(cells) + " |" for cells in (head, ("---",) * len(head), *rows))
+
+
+def with_earlier(outcomes: Sequence[Outcome], report: str) -> list[Outcome]:
+    """The outcomes of this run, and of the faults that it did not make those that stand in the report already."""
+    _, _, section = report.partition("\n## faults\n")
+    section, _, _ = section.partition("\n## ")
+    rows = [line.strip("| ").split(" | ") for line in section.splitlines() if line.startswith("| ")][2:]
+    earlier = [
+        Outcome(fault, int(tries), int(lost), int(doubled), beside) for fault, tries, lost, doubled, beside in rows
+    ]
+    fresh = {one.fault for one in outcomes}
+    return sorted([*outcomes, *(one for one in earlier if one.fault not in fresh)], key=lambda one: one.fault)
 
 
 def main() -> int:
@@ -57,7 +69,8 @@ def main() -> int:
     for told in failed:
         print(f"NOT RECOVERED: {told}")
     if asked.report:
-        write_table_section("faults", INTRODUCTION, table_of(outcomes), "postgres:")
+        everything = with_earlier(outcomes, REPORT.read_text() if REPORT.exists() else "")
+        write_table_section("faults", INTRODUCTION, table_of(everything), "postgres:")
     return int(bool(failed) or any(one.lost or one.doubled for one in outcomes))
 
 
