@@ -37,7 +37,8 @@ __all__ = [
 
 
 class AcceptedProposal(models.Model):
-    """A proposal of a plan that became firm. ``result`` is the batch number or purchase order it made."""
+    """A proposal of a plan that became firm. ``result`` is the batch number or purchase order it made, ``order_line``
+    its line of that order, which may answer other proposals too."""
 
     class Kind(models.TextChoices):
         MAKE = "make"
@@ -46,6 +47,9 @@ class AcceptedProposal(models.Model):
     proposal = models.CharField(max_length=64, unique=True)
     kind = models.CharField(max_length=4, choices=Kind)
     result = models.CharField(max_length=64)
+    order_line = models.ForeignKey(
+        "inventory.PurchaseOrderLine", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
     accepted_at = models.DateTimeField(db_default=Now())
     who = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, null=True, related_name="+")
 

@@ -8,16 +8,16 @@ from __future__ import annotations
 import functools
 import uuid
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from django.db.models import Sum
+from django.db.models import QuerySet, Sum
 
 from inventory import clock, tracing
 from inventory.errors import Conflict, Fault, NotAllowed, NotFound
 from inventory.ledger import among
-from inventory.models import Alert, Item, Lot, LotDecision, Offer, Party, Portion, PurchaseOrder, PurchaseOrderLine
+from inventory.models import Alert, Item, Lot, LotDecision, Offer, Party, Portion, PurchaseOrderLine
 from inventory.quantities import limit_of, show_quantity
 from inventory.services import buying, ledger, lots, reserving
 from inventory.transactions import lock_items, write
@@ -124,30 +124,43 @@ KINDS = ("make", "buy")
 
 
 def accept(
-    *, proposals: Sequence[str], from_day: date, weeks: int, kinds: Collection[str] = KINDS, who: User | None = None
+    *,
+    proposals: Sequence[str],
+    from_day: date,
+    weeks: int,
+    kinds: Collection[str] = KINDS,
+    together: bool = False,
+    who: User | None = None,
 ) -> list[Accepted]:
     """Make proposals of the plan firm, each once: accepted twice, the second answer is the first one's.
 
     1. What was accepted before and is still firm is answered from the record.
     2. The plan is made anew. What it proposes is made firm, also where an earlier result came to nothing; what was
        accepted and is not proposed any more is answered from the record; else Conflict ``proposal_gone``.
-    3. All are written in one transaction: planned batches and purchase orders.
+    3. All are written in one transaction: planned batches, and purchase orders: one for each proposal or, ``together``,
+       one for each supplier.
 
     Raises NotAllowed, and writes nothing, where a proposal to be made firm is of a kind that is not among ``kinds``.
     Somebody who accepts at the same moment may write first: then their results are looked at, and are ours.
     """
     for _ in range(TRIES - 1):
         try:
-            return _accept(proposals=proposals, from_day=from_day, weeks=weeks, kinds=kinds, who=who)
+            return _accept(proposals=proposals, from_day=from_day, weeks=weeks, kinds=kinds, together=together, who=who)
         except Conflict as taken:
             if taken.code != "changed":
                 raise
-    return _accept(proposals=proposals, from_day=from_day, weeks=weeks, kinds=kinds, who=who)
+    return _accept(proposals=proposals, from_day=from_day, weeks=weeks, kinds=kinds, together=together, who=who)
 
 
 @write
 def _accept(
-    *, proposals: Sequence[str], from_day: date, weeks: int, kinds: Collection[str], who: User | None
+    *,
+    proposals: Sequence[str],
+    from_day: date,
+    weeks: int,
+    kinds: Collection[str],
+    together: bool,
+    who: User | None,
 ) -> list[Accepted]:
     wanted = list(dict.fromkeys(proposals))
     before = {row.proposal: row for row in AcceptedProposal.objects.filter(proposal__in=wanted)}
@@ -175,13 +188,14 @@ def _accept(
                 "your roles do not cover every proposal: what is to be made is the maker's, what to buy the buyer's",
                 faults=[Fault("proposals", name, f"a proposal to {' or '.join(kinds)}") for name in refused],
             )
+        ordered = _place_orders([offered[name] for name in fresh], run.problem.from_day, together, who)
         for name in fresh:
-            row, kind = offered[name], kind_of[name]
-            result = _make_firm(row, run.problem.from_day, who)
+            row, line = offered[name], ordered.get(name)
+            result = line.order.code if line is not None else _plan_batch(row, run.problem.from_day, who)
             if name in before:  # what it had become is not firm any more, and the plan wants it again
                 before[name].delete()
-            AcceptedProposal.objects.create(proposal=name, kind=kind, result=result, who=who)
-            answers[name] = Accepted(name, kind, result, False)
+            AcceptedProposal.objects.create(proposal=name, kind=kind_of[name], result=result, order_line=line, who=who)
+            answers[name] = Accepted(name, kind_of[name], result, False)
     return [answers[name] for name in wanted]
 
 
@@ -193,40 +207,70 @@ def _is_firm(row: AcceptedProposal) -> bool:
     """Whether what a proposal became is still to come: a batch that has not ended, an order with an open line."""
     if row.kind == "make":
         return Batch.objects.filter(transformation__code=row.result, status__in=FIRM).exists()
-    return PurchaseOrderLine.objects.filter(order__code=row.result, closed_at=None).exists()
+    return _lines_of(row).filter(closed_at=None).exists()
 
 
 def _came_to_something(row: AcceptedProposal) -> bool:
     """Whether an ended result brought something: a finished batch, an order of which something came."""
     if row.kind == "make":
         return Batch.objects.filter(transformation__code=row.result, status="finished").exists()
-    return PurchaseOrderLine.objects.filter(order__code=row.result, received__gt=0).exists()
+    return _lines_of(row).filter(received__gt=0).exists()
 
 
-def _make_firm(row: Make | Buy, from_day: int, who: User | None) -> str:
-    if isinstance(row, Make):
-        version = FormulaVersion.objects.get(formula__code=row.formula, version=row.version)
-        day = date.fromordinal(max(row.start_on, from_day))
-        batch = bench.plan(version=version, charge=row.charge, planned_for=day, who=who)
-        return batch.transformation.code
-    return _place_order(row, from_day, who).code
+def _lines_of(row: AcceptedProposal) -> QuerySet[PurchaseOrderLine]:
+    """The order line that a proposal became: others of the same order are none of its concern."""
+    if row.order_line_id is not None:
+        return PurchaseOrderLine.objects.filter(pk=row.order_line_id)
+    return PurchaseOrderLine.objects.filter(order__code=row.result)
 
 
-def _place_order(row: Buy, from_day: int, who: User | None) -> PurchaseOrder:
-    """An order that arrives when the plan counts on it: in time, else as soon as the slowest pack can come."""
+def _plan_batch(row: Make | Buy, from_day: int, who: User | None) -> str:
+    assert isinstance(row, Make)
+    version = FormulaVersion.objects.get(formula__code=row.formula, version=row.version)
+    day = date.fromordinal(max(row.start_on, from_day))
+    return bench.plan(version=version, charge=row.charge, planned_for=day, who=who).transformation.code
+
+
+def _place_orders(
+    rows: Sequence[Make | Buy], from_day: int, together: bool, who: User | None
+) -> dict[str, PurchaseOrderLine]:
+    """The order line that each proposal to buy becomes, by its id: one order each or, together, one for a supplier.
+
+    Of one item for one day an order has one line: two proposals may become the same.
+    """
+    orders: dict[str, list[tuple[Buy, buying.OrderLine]]] = {}
+    for row in rows:
+        if isinstance(row, Buy):
+            orders.setdefault(row.packs[0].supplier if together else row.id, []).append(
+                (row, _order_line(row, from_day))
+            )
+    found: dict[str, PurchaseOrderLine] = {}
+    for wanted in orders.values():
+        quantities: dict[tuple[int, date], buying.OrderLine] = {}
+        for _, line in wanted:
+            key = (line.item.pk, line.due_on)
+            before = quantities.get(key)
+            quantities[key] = line if before is None else replace(line, quantity=before.quantity + line.quantity)
+        supplier = Party.objects.get(code=wanted[0][0].packs[0].supplier)
+        order = buying.place_order(supplier=supplier, lines=list(quantities.values()), who=who)
+        written = {(line.item_id, line.due_on): line for line in order.lines.select_related("order")}
+        found |= {row.id: written[line.item.pk, line.due_on] for row, line in wanted}
+    return found
+
+
+def _order_line(row: Buy, from_day: int) -> buying.OrderLine:
+    """What arrives when the plan counts on it: in time, else as soon as the slowest pack can come."""
     item = Item.objects.get(code=row.item)
-    supplier = Party.objects.get(code=row.packs[0].supplier)
     lead = max(
-        Offer.objects.filter(supplier=supplier, item=item, pack__in=[pack.pack for pack in row.packs]).values_list(
-            "lead_time_days", flat=True
-        )
+        Offer.objects.filter(
+            supplier__code=row.packs[0].supplier, item=item, pack__in=[pack.pack for pack in row.packs]
+        ).values_list("lead_time_days", flat=True)
     )
     if row.order_by < from_day:
         due_on = date.fromordinal(from_day + lead)
     else:
         due_on = last_open_day(date.fromordinal(row.need_on - item.release_days))
-    line = buying.OrderLine(item=item, quantity=row.quantity, due_on=due_on, expires_on=None)
-    return buying.place_order(supplier=supplier, lines=[line], who=who)
+    return buying.OrderLine(item=item, quantity=row.quantity, due_on=due_on, expires_on=None)
 
 
 def last_open_day(day: date) -> date:
