@@ -150,6 +150,7 @@ class FormPage(Page):
     """
 
     form: ClassVar[type[Form]]
+    clears: ClassVar[bool] = False  # the form of a change: an emptied input empties what is kept
     lines: ClassVar[Mapping[str, int]] = {}
     sides: ClassVar[Mapping[str, str]] = {}
 
@@ -200,6 +201,8 @@ class FormPage(Page):
 
     def _act_once(self, request: HttpRequest, texts: dict[str, str], key: str, where: dict[str, Any]) -> Done:
         given, written = given_by(self.form, texts, lambda name: self.measure_of(name, texts, {}), begun=self._begun)
+        if self.clears:
+            given = _emptied(self.form, texts, given)
 
         def act() -> list[str]:
             done = self.act(request, read_form(self.form, given, texts=True), **where)
@@ -274,6 +277,22 @@ def _give(into: dict[str, Any], name: str, one: Any, text: str, path: str, measu
         into[name] = text.split("\n")
     else:
         into[name] = text
+
+
+def _emptied(form: type[Form], texts: Mapping[str, str], given: dict[str, Any]) -> dict[str, Any]:
+    """With nothing for each input that was sent empty, where its field has a way to say nothing."""
+    found = dict(given)
+    for name, declared in form._declared_fields.items():
+        one: Any = declared
+        if name not in texts or texts[name].strip():
+            continue
+        if one.allow_null:
+            found[name] = None
+        elif getattr(one, "blank", False):
+            found[name] = ""
+        elif isinstance(one, fields.Whole) and one.low == 0:
+            found[name] = "0"
+    return found
 
 
 def _texts(posted: Any) -> dict[str, str]:

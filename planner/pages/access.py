@@ -111,7 +111,12 @@ def shown_on_every_page(request: HttpRequest) -> dict[str, Any]:
     may = getattr(request, "may", None)
     if may is None or not request.user.is_authenticated:
         return {"may": may, "navigation": [], "sees_costs": False}
-    return {"may": may, "navigation": words_for(request, may), "sees_costs": may.sees_costs}
+    return {
+        "may": may,
+        "navigation": words_for(request, may),
+        "sees_costs": may.sees_costs,
+        "own_roles": may.roles_told,
+    }
 
 
 def as_markdown() -> str:

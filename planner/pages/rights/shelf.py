@@ -5,6 +5,8 @@ from planner.api.roles import BUYER, MAKER, OWNER, QUALITY, READERS_AND_HELPER
 _ACTS = {
     "receive": (MAKER, BUYER, OWNER),
     "count-shelf": (MAKER, OWNER),
+    "new-item": (MAKER, OWNER),
+    "item-change": (MAKER, OWNER),
     "lot-count": (MAKER, OWNER),
     "lot-move": (MAKER, OWNER),
     "lot-open": (MAKER, OWNER),

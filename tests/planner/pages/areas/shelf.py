@@ -64,6 +64,7 @@ PORTION_ACTS = ("lot-count", "lot-discard", "lot-sample", "lot-send-back", "lot-
 LOT_ACTS = ("lot-release", "lot-hold", "lot-reject", "lot-quarantine", "lot-retest")
 WHERE = {
     "item-card": lambda: {"item": _bought().item.code},
+    "item-change": lambda: {"item": _bought().item.code},
     **dict.fromkeys(("lot-card", "lot-symbol", *PORTION_ACTS, *LOT_ACTS), of_a_lot),
     "lot-put-back": of_what_is_apart,
     "stock-event-correct": of_an_event,
