@@ -13,7 +13,6 @@ from types import ModuleType
 from typing import Any
 
 import pytest
-from django.db import connection
 
 from inventory import clock, numbers
 from inventory.errors import Conflict
@@ -28,7 +27,7 @@ from tests.races.test_at_once import at_once
 
 pytestmark = [
     pytest.mark.django_db(transaction=True),
-    pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite lets one write after the other"),
+    pytest.mark.postgresql,  # SQLite lets one write after the other
 ]
 PEOPLE = 5
 
