@@ -568,11 +568,11 @@ def _time_spec(row: Json) -> PullTimeSpec:
     return PullTimeSpec(row["unit"], row["count"], row.get("days_before", usual), row.get("days_after", usual))
 
 
-def _reading_specs(asked: Json) -> list[ReadingSpec]:
+def reading_specs(asked: Json) -> list[ReadingSpec]:
     return [ReadingSpec(**row) for row in asked.get("readings", [])]
 
 
-def _sample_steps(item: Item, asked: Json) -> int:
+def sample_steps(item: Item, asked: Json) -> int:
     """Base steps of one sample, taken out of the body: one piece where nothing is said of what is counted."""
     text = asked.pop("sample", None)
     if text is not None:
@@ -753,7 +753,7 @@ class Studies(View):
         study = services.start_study(
             lot=lot,
             protocol=named(selectors.find_protocol, asked.pop("protocol"), "protocol"),
-            sample_quantity=_sample_steps(item, asked),
+            sample_quantity=sample_steps(item, asked),
             code=asked.pop("study", ""),
             version=named_version(asked) if "formula" in asked else None,
             portion=portion,
@@ -862,7 +862,7 @@ class Done(View):
     def post(self, request: Request, asked: Json, study: str, pull: int) -> Json:
         """The samples were looked at on a real day: early and late are taken, and then said to be so. Readings may
         come at once or later; one that is out of its limits is taken and says so."""
-        asked["readings"] = _reading_specs(asked)
+        asked["readings"] = reading_specs(asked)
         services.record_pull(pull=selectors.find_pull(study, pull), who=request.user, **asked)
         return read_pull(study, pull)
 
@@ -878,9 +878,7 @@ class Readings(View):
     )
     def post(self, request: Request, asked: Json, study: str, pull: int) -> Json:
         """What a pull that is done showed. A sample looked at again is a new reading, and the last one counts."""
-        services.record_readings(
-            pull=selectors.find_pull(study, pull), readings=_reading_specs(asked), who=request.user
-        )
+        services.record_readings(pull=selectors.find_pull(study, pull), readings=reading_specs(asked), who=request.user)
         return read_pull(study, pull)
 
 

@@ -1,0 +1,140 @@
+"""Lots that wait for somebody's word, with what is known of each. Reads only, a fixed number of queries."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from django.db.models import Q, Sum
+
+from inventory import clock
+from inventory.models import Lot, LotDecision, Portion
+from inventory.usability import lot_last_day_of, retest_day_of
+from production.models import Batch, Check, CheckResult
+
+MOST = 300
+RETEST_AHEAD_DAYS = 14
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """A release check of the lot's batch; ``passed`` is None where nobody looked."""
+
+    name: str
+    value: str
+    passed: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """``on_hand`` in base steps, what is set apart aside. ``why`` is the reason of the last decision on it."""
+
+    lot: Lot
+    on_hand: int
+    last_day: date | None
+    batch: str
+    formula: str
+    looked: tuple[Looked, ...]
+    why: str
+    since: date
+    overdue: bool  # its item's days for a decision have passed
+
+    @property
+    def in_words(self) -> str:
+        """What its checks say."""
+        if not self.looked:
+            return "no checks are written down for it" if self.batch else ""
+        failed = [one.name for one in self.looked if one.passed is False]
+        blank = [one.name for one in self.looked if one.passed is None]
+        told = [f"outside its limits: {', '.join(failed)}"] if failed else []
+        told += [f"not looked at: {', '.join(blank)}"] if blank else []
+        return "; ".join(told) or "every check passed"
+
+
+def lots_waiting(status: str) -> list[Waiting]:
+    """Lots of a status of which something is here, the longest waiting first. Five queries."""
+    rows = (
+        Lot.objects.select_related("item", "supplier", "transformation")
+        .filter(status=status, portions__on_hand__gt=0)
+        .distinct()
+        .order_by("received_on", "pk")[:MOST]
+    )
+    return _waiting(list(rows))
+
+
+def lots_to_retest() -> list[Waiting]:
+    """Released lots whose retest day has come or comes within two weeks, the earliest first."""
+    soon = clock.today() + timedelta(days=RETEST_AHEAD_DAYS)
+    rows = (
+        Lot.objects.select_related("item", "supplier", "transformation")
+        .filter(Q(retest_on__isnull=False) | Q(item__retest_days__isnull=False), status=Lot.Status.RELEASED)
+        .filter(portions__on_hand__gt=0)
+        .distinct()
+        .order_by("received_on", "pk")[: 10 * MOST]
+    )
+    due = [lot for lot in rows if (day := retest_day_of(lot, lot.item)) is not None and day <= soon]
+    return _waiting(sorted(due, key=lambda lot: (retest_day_of(lot, lot.item) or date.max, lot.pk))[:MOST])
+
+
+def set_apart() -> list[Portion]:
+    """Portions that wait for a decision of their own, by item and lot."""
+    rows = Portion.objects.select_related("lot__item").filter(set_apart=True, on_hand__gt=0)
+    return list(rows.order_by("lot__item__code", "lot__number", "pk")[:MOST])
+
+
+def _waiting(lots: list[Lot]) -> list[Waiting]:
+    keys = [lot.pk for lot in lots]
+    sums = Portion.objects.filter(lot__in=keys, on_hand__gt=0).values_list("lot").annotate(Sum("on_hand")).order_by()
+    on_hand = dict(sums)
+    whys: dict[int, tuple[str, date]] = {}
+    decisions = LotDecision.objects.filter(lot__in=keys).order_by("pk")
+    for lot_id, why, at in decisions.values_list("lot_id", "why", "decided_at"):
+        whys[lot_id] = (why, clock.day_of(at))
+    batches = _batches_of(lots)
+    today = clock.today()
+    found = []
+    for lot in lots:
+        batch, formula, looked = batches.get(lot.transformation_id or 0, ("", "", ()))
+        why, since = whys.get(lot.pk, ("", lot.received_on or today))
+        found.append(
+            Waiting(
+                lot=lot,
+                on_hand=on_hand.get(lot.pk, 0),
+                last_day=lot_last_day_of(lot, lot.item),
+                batch=batch,
+                formula=formula,
+                looked=looked,
+                why=why,
+                since=since,
+                overdue=lot.status == Lot.Status.QUARANTINE and since + timedelta(days=lot.item.release_days) < today,
+            )
+        )
+    return found
+
+
+def _batches_of(lots: Iterable[Lot]) -> dict[int, tuple[str, str, tuple[Looked, ...]]]:
+    """By transformation: the batch, its formula, and its release checks with their last look."""
+    makings = [lot.transformation_id for lot in lots if lot.transformation_id]
+    rows = Batch.objects.filter(pk__in=makings).values_list(
+        "pk", "transformation__code", "version__formula__code", "version__version", "version_id"
+    )
+    named = {pk: (code, f"{formula} version {number}", version) for pk, code, formula, number, version in rows}
+    checks: dict[int, list[dict[str, Any]]] = defaultdict(list)
+    wanted = Check.objects.filter(version__in={one[2] for one in named.values()}, stage=Check.Stage.RELEASE)
+    for check in wanted.order_by("pk").values("pk", "version_id", "name"):
+        checks[check["version_id"]].append(dict(check))
+    last: dict[tuple[int, int], tuple[str, bool | None]] = {}
+    results = CheckResult.objects.filter(batch__in=named).order_by("pk")
+    for batch, check_pk, value, passed in results.values_list("batch_id", "check_of_id", "value", "passed"):
+        last[batch, check_pk] = (value, passed)
+    return {
+        pk: (
+            code,
+            formula,
+            tuple(Looked(one["name"], *last.get((pk, one["pk"]), ("", None))) for one in checks[version]),
+        )
+        for pk, (code, formula, version) in named.items()
+    }
