@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import http.client
 import os
 import signal
 import socket
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
 from pathlib import Path
 
 import pytest
+import waitress
+from django.core.wsgi import get_wsgi_application
 from django.test import Client
+
+from planner.management.commands.serve import without_bodies_of_heads
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -133,3 +139,22 @@ def test_who_signs_in_sees_what_the_workshop_holds(client: Client, django_user_m
 def test_a_wrong_password_is_told_beside_the_form(client: Client) -> None:
     answer = client.post("/sign-in", {"username": "ida", "password": "wrong"})
     assert "do not fit together" in answer.content.decode()
+
+
+def test_nothing_follows_the_headers_of_an_answer_to_head() -> None:
+    """Two requests on one connection: the second answer is read where the first one ended."""
+    server = waitress.create_server(
+        without_bodies_of_heads(get_wsgi_application()), host="127.0.0.1", port=free_port(), threads=1
+    )
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    connection = http.client.HTTPConnection("127.0.0.1", server.effective_port, timeout=20)
+    try:
+        for method in ("HEAD", "GET"):
+            connection.request(method, "/no/such/page", headers={"Host": "localhost"})
+            answer = connection.getresponse()
+            assert answer.status in (302, 404)
+            answer.read()
+    finally:
+        connection.close()
+        server.close()

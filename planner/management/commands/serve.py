@@ -30,6 +30,26 @@ def _leave(signum: int, frame: FrameType | None) -> None:
     sys.exit(0)
 
 
+def without_bodies_of_heads(application: Any) -> Any:
+    """Waitress sends on whatever it is given, also in answer to HEAD, where nothing may follow (RFC 9110, 9.3.2): the
+    next answer on the connection could not be read."""
+
+    def inside(environ: dict[str, Any], start_response: Any) -> Any:
+        if environ["REQUEST_METHOD"] != "HEAD":
+            return application(environ, start_response)
+
+        def start(status: str, headers: list[tuple[str, str]], *more: Any) -> Any:
+            kept = [header for header in headers if header[0].lower() != "content-length"]
+            return start_response(status, [*kept, ("Content-Length", "0")], *more)
+
+        answer = application(environ, start)
+        if hasattr(answer, "close"):
+            answer.close()
+        return [b""]
+
+    return inside
+
+
 class Command(BaseCommand):
     help = "Run everything in one process: the web server, the worker and the beat. Stop it with Ctrl-C."
 
@@ -45,7 +65,11 @@ class Command(BaseCommand):
             raise CommandError(error.message) from error
         try:
             server = waitress.create_server(
-                get_internal_wsgi_application(), host=host, port=port, threads=WEB_THREADS, ident="weighhouse"
+                without_bodies_of_heads(get_internal_wsgi_application()),
+                host=host,
+                port=port,
+                threads=WEB_THREADS,
+                ident="weighhouse",
             )
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or str(error)
