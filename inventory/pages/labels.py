@@ -9,6 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.urls import path
 
 from inventory import clock, selectors, shelf
+from inventory.api.frame import CodeConverter
 from inventory.errors import BadInput, Fault
 from inventory.models import Lot
 from inventory.pages.frame import Facts, Page
@@ -17,7 +18,7 @@ MOST = 60
 
 
 class Labels(Page):
-    """One label for each ``?lot=ITEM/LOT``, in that order; ``?each=3`` prints so many of each."""
+    """One label for each ``?lot=ITEM/LOT``, in that order (codes as in a path); ``?each=3`` prints so many of each."""
 
     template_name = "inventory/labels.html"
     section = "shelf"
@@ -29,7 +30,7 @@ class Labels(Page):
             raise BadInput(
                 "so many labels cannot be printed", faults=[Fault("each", each[:20], "a number from 1 to 40")]
             )
-        pairs = [name.rpartition("/")[::2] for name in names]
+        pairs = [_named(name) for name in names]
         found = shelf.lot_rows(
             Lot.objects.filter(item__code__in={item for item, _ in pairs}, number__in={lot for _, lot in pairs})
         )
@@ -42,6 +43,21 @@ class Labels(Page):
             "missing": [name for name, pair in zip(names, pairs, strict=True) if pair not in by_name],
             "today": clock.today(),
         }
+
+
+def _named(text: str) -> tuple[str, str]:
+    """Item and lot of "ITEM/LOT"; a slash within either is written as in an address."""
+    code = CodeConverter()
+    item, _, lot = text.partition("/")
+    try:
+        return code.to_python(item), code.to_python(lot)
+    except ValueError:
+        return "", ""
+
+
+def label_name(item: str, lot: str) -> str:
+    code = CodeConverter()
+    return f"{code.to_url(item)}/{code.to_url(lot)}"
 
 
 class Symbol(Page):

@@ -17,6 +17,7 @@ from inventory.gs1 import Scanned, read_scan, same_gtin
 from inventory.models import Item, Lot
 from inventory.pages.conventions import current, show_day, show_quantity
 from inventory.pages.frame import Done, Facts, FormPage, person_of
+from inventory.pages.labels import label_name
 from inventory.quantities import MASS
 from inventory.quantities import show_quantity as plain_quantity
 
@@ -223,7 +224,7 @@ def _named(lots: list[Lot]) -> str:
 
 
 def _labels_of(lots: list[Lot]) -> str:
-    named = [("lot", f"{lot.item.code}/{lot.number}") for lot in lots[:60]]
+    named = [("lot", label_name(lot.item.code, lot.number)) for lot in lots[:60]]
     return f"{reverse('lot-labels')}?{urlencode(named)}"
 
 

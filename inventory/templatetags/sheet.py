@@ -14,6 +14,7 @@ from django.utils.safestring import SafeString
 
 from inventory import clock
 from inventory.api import fields
+from inventory.api.frame import CodeConverter
 from inventory.errors import Fault
 from inventory.pages import conventions
 from inventory.pages.frame import KEY, FormSheet, is_required
@@ -114,6 +115,12 @@ def spot(portion: Any) -> str:
     row = portion if isinstance(portion, dict) else vars(portion)
     apart = {"set_apart": "yes"} if row["set_apart"] else {}
     return urlencode({"place": row["place"], "container": row["container"]} | apart)
+
+
+@register.filter
+def in_path(code: str) -> str:
+    """A code as it stands in a path: its slashes and tildes written otherwise (RFC 6901)."""
+    return CodeConverter().to_url(code)
 
 
 @register.filter

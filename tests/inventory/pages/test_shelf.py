@@ -196,6 +196,21 @@ def test_labels_bear_what_the_eye_needs(workshop: dict[str, Client]) -> None:
     assert workshop["viewer"].get("/shelf/labels?lot=KAOLIN/WC-1&each=900").status_code == 400
 
 
+def test_a_number_with_a_slash_has_its_card_label_and_acts(workshop: dict[str, Client]) -> None:
+    Lot.objects.filter(item__code="KAOLIN", number="WC-1").update(number="W/C~1", number_folded="w/c~1")
+    client = workshop["maker"]
+    page = client.get("/shelf/item/KAOLIN").content.decode()
+    card = re.findall(r'href="(/shelf/lot/KAOLIN/[^"]+)"', page)[1]
+    answer = client.get(card)
+    assert "W/C~1" in words(answer)
+    label = next(one["href"] for one in read(answer).tags["a"] if one["href"].startswith("/shelf/labels"))
+    labels = read(client.get(label))
+    assert "W/C~1" in labels.words
+    assert client.get(next(one["src"] for one in labels.tags["img"])).status_code == 200
+    act = next(one["href"] for one in read(answer).tags["a"] if "/move?" in one["href"])
+    assert client.get(act).status_code == 200
+
+
 def test_an_items_last_day_is_that_of_its_opened_jar(workshop: dict[str, Client]) -> None:
     Item.objects.filter(code="KAOLIN").update(opened_life_days=10)
     portion = Portion.objects.get(lot__item__code="KAOLIN", lot__number="WC-1")
