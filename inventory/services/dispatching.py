@@ -127,6 +127,31 @@ def close_demand(*, demand: Demand, why: str = "", who: User | None = None) -> D
 
 
 @write
+def change_demand(*, demand: Demand, quantity: int, priority: int | None = None, who: User | None = None) -> Demand:
+    """Another quantity is wanted in all, and another rank; what is set aside beyond it is freed.
+
+    Raises WrongState for a closed demand, BadInput for less than has left for it already.
+    """
+    check_quantity(demand.item, quantity)
+    check_priority(priority)
+    lock_items([demand.item_id])
+    demand.refresh_from_db()
+    if demand.closed_at is not None:
+        raise WrongState(f"{demand_name(demand)} is closed already", code="closed")
+    if quantity < demand.dispatched:
+        left, measure = show_quantity(demand.dispatched, demand.item.measure), demand.item.measure
+        raise BadInput(
+            f"{left} have left for {demand_name(demand)} already",
+            code="less_than_left",
+            faults=[Fault("quantity", show_quantity(quantity, measure), f"at least {left}")],
+        )
+    demand.quantity, demand.priority = quantity, priority
+    demand.save(update_fields=["quantity", "priority"])
+    _free_beyond_wanted(demand)
+    return demand
+
+
+@write
 def dispatch(
     *,
     lines: Sequence[Leaving],
