@@ -31,7 +31,7 @@ from planner.api.tables import (
 from planner.api.trace import TraceOf
 from planner.api.wire import Renderer
 from planner.jobs import board, services
-from planner.jobs.kinds import JSON, MOST_RESULT_BYTES, content_of
+from planner.jobs.kinds import JSON, MOST_RESULT_BYTES
 from planner.jobs.models import WORD_LENGTH, Job, JobFile
 
 KINDS = tuple(Job.Kind.values)
@@ -248,7 +248,7 @@ class JobResult(View):
     def get(self, request: Request, asked: Json, job: UUID) -> File:
         """A file of the kind that the job names in ``result``; kept for seven days."""
         found = services.result_of(seen_job(request, job))
-        return File(content_of(found), found.media_type, found.name)
+        return File(services.content_of(found), found.media_type, found.name)
 
 
 class CancelJob(View):

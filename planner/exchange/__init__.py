@@ -7,16 +7,20 @@ database, ``loading`` writes it. Doors call ``load_tables``, and ``export_tables
 
 from planner.exchange.exporting import ExportReport, archive_bytes, export_tables, exported_tables, workbook_bytes
 from planner.exchange.faults import LoadRefused, sentence_of
-from planner.exchange.loading import LoadReport, load_tables
+from planner.exchange.loading import Checked, LoadReport, check_tables, load_tables
+from planner.exchange.preview import preview_of
 
 __all__ = [
+    "Checked",
     "ExportReport",
     "LoadRefused",
     "LoadReport",
     "archive_bytes",
+    "check_tables",
     "export_tables",
     "exported_tables",
     "load_tables",
+    "preview_of",
     "sentence_of",
     "workbook_bytes",
 ]

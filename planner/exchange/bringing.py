@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any
 
@@ -16,6 +17,8 @@ from planner.exchange.rows import MeasuredOf, Row, not_measured, read_rows, refu
 from planner.exchange.tables import TABLES
 from planner.progress import Progress, unwatched
 from production.models import Batch, Formula, FormulaVersion
+
+MOST_MARKS = 100  # rows of a table, new or changed, that are kept to be shown one by one
 
 
 @dataclass(slots=True)
@@ -38,13 +41,32 @@ def version_rows(version: Version) -> int:
     return 1 + sum(map(len, version.rows.values()))
 
 
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What becomes of one row: new, or changed. ``was`` tells by column what the books say now, where that is known."""
+
+    is_new: bool
+    was: Mapping[str, str] = field(default_factory=dict)
+
+
 @dataclass(slots=True)
 class Tally:
-    """How many rows were added, updated, or unchanged, by table."""
+    """How many rows were added, updated, or unchanged, by table; the first of those that are not unchanged by row."""
 
     added: Counter[str] = field(default_factory=Counter)
     updated: Counter[str] = field(default_factory=Counter)
     unchanged: Counter[str] = field(default_factory=Counter)
+    marks: dict[str, dict[int, Mark]] = field(default_factory=lambda: defaultdict(dict))  # by table and row number
+
+    def add(self, table: str, *rows: Row) -> None:
+        for row in rows[: max(0, MOST_MARKS - self.added[table])]:
+            self.marks[table][row.number] = Mark(is_new=True)
+        self.added[table] += len(rows)
+
+    def update(self, table: str, *rows: Row, was: Mapping[str, str] | None = None) -> None:
+        for row in rows[: max(0, MOST_MARKS - self.updated[table])]:
+            self.marks[table][row.number] = Mark(is_new=False, was=was or {})
+        self.updated[table] += len(rows)
 
 
 @dataclass(slots=True)

@@ -26,8 +26,8 @@ from inventory.services import changes
 from inventory.services.lots import open_stock
 from inventory.services.reserving import reserve_exact
 from inventory.transactions import lock_items, write
-from planner.exchange.bringing import Bringing, Version, version_rows
-from planner.exchange.faults import Faults
+from planner.exchange.bringing import Bringing, Mark, Version, version_rows
+from planner.exchange.faults import Faults, LoadRefused
 from planner.exchange.known import LineContent, in_chunks
 from planner.exchange.masters import check_masters
 from planner.exchange.methods import check_methods
@@ -72,11 +72,38 @@ def load_tables(
     2. In one transaction: rows are typed and checked against each other and the database; any fault ends it here.
     3. What is new or changed is written, in bulk; what is equal is left alone.
     """
+    if check_only:
+        checked = check_tables(source, progress=progress)
+        if checked.refused is not None:
+            raise checked.refused
+        assert checked.report is not None
+        return checked.report
     with _collector_at_rest():
         tables, faults = _read(source, progress)
-        if check_only:
-            return _report_of(_checked(tables, faults, progress), check_only=True)
         return _check_and_write(tables, faults, who, progress, within)
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """Tables that were looked at and not written: their text, and a report with what becomes of each row, or faults."""
+
+    tables: dict[str, TextTable]
+    report: LoadReport | None = None
+    refused: LoadRefused | None = None
+    marks: dict[str, dict[int, Mark]] = field(default_factory=dict)
+
+
+def check_tables(source: Source, *, progress: Progress = unwatched) -> Checked:
+    """What ``load_tables`` would do with this, and the tables themselves. Writes nothing, refuses nothing."""
+    with _collector_at_rest():
+        tables: dict[str, TextTable] = {}
+        try:
+            tables, faults = _read(source, progress)
+            bringing = _checked(tables, faults, progress)
+        except LoadRefused as refused:
+            return Checked(tables, refused=refused)
+        report = _report_of(bringing, check_only=True)
+        return Checked(tables, report, None, dict(bringing.tally.marks))
 
 
 @contextmanager

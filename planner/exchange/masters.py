@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from copy import copy
 from typing import Any
 
 from inventory.cells import UNKNOWN, Measured
 from inventory.models import Item, Offer, Party, Setting
 from inventory.quantities import show_quantity
+from inventory.services.changes import facts_of_item, facts_of_offer, facts_of_party
 from inventory.services.items import caps_life_by_kind, items_in_stock, items_in_use, what_does_not_fit
 from inventory.workshop import KEYS, SettingRefused, check_setting
 from planner.exchange import known
@@ -43,12 +46,11 @@ def _check_settings(bringing: Bringing) -> None:
         if setting is not None and setting.value == value:
             bringing.tally.unchanged["settings"] += 1
             continue
-        _count(bringing, "settings", new=setting is None)
+        if setting is None:
+            bringing.tally.add("settings", row)
+        else:
+            bringing.tally.update("settings", row, was={"value": setting.value})
         bringing.writing.settings.append(Setting(key=key, value=value))
-
-
-def _count(bringing: Bringing, table: str, *, new: bool) -> None:
-    (bringing.tally.added if new else bringing.tally.updated)[table] += 1
 
 
 def fields_of(row: Row, table: Table, names: dict[str, str], *, is_new: bool) -> dict[str, Any]:
@@ -62,12 +64,21 @@ def fields_of(row: Row, table: Table, names: dict[str, str], *, is_new: bool) ->
     return fields
 
 
-def apply(fields: dict[str, Any], existing: Any) -> list[str]:
-    """Set the fields that differ; answers their names."""
-    changed = [name for name, value in fields.items() if getattr(existing, name) != value]
+def apply(fields: dict[str, Any], existing: Any) -> dict[str, Any]:
+    """Set the fields that differ; answers what they were, by name."""
+    changed = {name: getattr(existing, name) for name, value in fields.items() if getattr(existing, name) != value}
     for name in changed:
         setattr(existing, name, fields[name])
     return changed
+
+
+def _said_before(facts: Callable[[Any], dict[str, str]], now: Any, was: dict[str, Any]) -> dict[str, str]:
+    """What a changed record said by column, of the columns that differ."""
+    before = copy(now)
+    for name, value in was.items():
+        setattr(before, name, value)
+    then, told = facts(before), facts(now)
+    return {name: then[name] for name in told if told[name] != then[name]}
 
 
 # --- items -------------------------------------------------------------------------------------------------
@@ -104,7 +115,7 @@ def _check_items(bringing: Bringing) -> None:
             item = Item(**{name: value for name, value in fields.items() if value is not None or row.sound})
             bringing.items[code] = item
             if row.sound:
-                bringing.tally.added["items"] += 1
+                bringing.tally.add("items", row)
                 bringing.writing.new_items.append(item)
         elif row.sound:
             changes.append((row, _changed_item(bringing, row, old, fields)))
@@ -134,7 +145,7 @@ def _changed_item(bringing: Bringing, row: Row, old: Item, fields: dict[str, Any
         bringing.refuse(row, "shelf_life_days", "a life in days or in hours, not both: bring both columns")
     if item.min_percent is not None and item.max_percent is not None and item.min_percent > item.max_percent:
         bringing.refuse(row, "min_percent", "at most max_percent: bring both columns")
-    bringing.tally.updated["items"] += 1
+    bringing.tally.update("items", row, was=_said_before(facts_of_item, item, changed))
     bringing.writing.changed_items.append(item)
     bringing.writing.changed_fields["items"].update(changed)
     return item
@@ -171,12 +182,12 @@ def _check_parties(bringing: Bringing) -> None:
             party = Party(**{name: value for name, value in fields.items() if value is not None})
             bringing.parties[code] = party
             if row.sound:
-                bringing.tally.added["parties"] += 1
+                bringing.tally.add("parties", row)
                 bringing.writing.new_parties.append(party)
         elif row.sound:
             changed = apply(fields, old)
             if changed:
-                bringing.tally.updated["parties"] += 1
+                bringing.tally.update("parties", row, was=_said_before(facts_of_party, old, changed))
                 bringing.writing.changed_parties.append(old)
                 bringing.writing.changed_fields["parties"].update(changed)
             else:
@@ -206,12 +217,12 @@ def _check_offers(bringing: Bringing) -> None:
         if fields.get("price_e4") is not None:
             fields["price_e4"] = int(fields["price_e4"] * 10_000)
         if old is None:
-            bringing.tally.added["offers"] += 1
+            bringing.tally.add("offers", row)
             bringing.writing.new_offers.append(Offer(supplier=supplier, item=item, **fields))
             continue
         changed = apply(fields, old)
         if changed:
-            bringing.tally.updated["offers"] += 1
+            bringing.tally.update("offers", row, was=_said_before(facts_of_offer, old, changed))
             bringing.writing.changed_offers.append(old)
             bringing.writing.changed_fields["offers"].update(changed)
         else:

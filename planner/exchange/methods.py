@@ -404,16 +404,17 @@ def _tally(bringing: Bringing, version: Version) -> None:
     state_changed = old is not None and (version.status != old.status or version.preferred != old.preferred)
     if version.row is not None:
         if old is None:
-            tally.added["formulas"] += 1
+            tally.add("formulas", version.row)
         elif "formulas" in version.changed or state_changed:
-            tally.updated["formulas"] += 1
+            was = {"status": old.status} if version.status != old.status else {}
+            tally.update("formulas", version.row, was=was)
         else:
             tally.unchanged["formulas"] += 1
     for name, rows in version.rows.items():
         if old is None:
-            tally.added[name] += len(rows)
+            tally.add(name, *rows)
         elif name in version.changed:
-            tally.updated[name] += len(rows)
+            tally.update(name, *rows)
         else:
             tally.unchanged[name] += len(rows)
     if old is None or version.changed or state_changed:

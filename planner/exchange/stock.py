@@ -17,6 +17,7 @@ from inventory.cells import UNKNOWN, Measured
 from inventory.models import Demand, Item, Lot, Portion, PurchaseOrder, PurchaseOrderLine, Transformation
 from inventory.numbers import fold
 from inventory.quantities import COUNT, MASS, show_quantity
+from inventory.services.changes import shown as as_written
 from inventory.services.lots import ORIGIN_UNKNOWN, OpeningRow
 from inventory.usability import SENTENCES, unusable_reason
 from planner.exchange import known
@@ -174,7 +175,7 @@ def _take_lot(bringing: Bringing, row: Row, item: Item, stock: Stock) -> None:
     opening = _opening(bringing, row, item)
     key = (item.code, opening.number, opening.place, opening.container)
     stock.add(key, Spot(item, opening.quantity, opening=opening))
-    bringing.tally.added["lots"] += 1
+    bringing.tally.add("lots", row)
     bringing.writing.lots.append(opening)
 
 
@@ -246,7 +247,7 @@ def _check_blank_lots(bringing: Bringing, rows: list[Row], stock: Stock) -> None
         candidates = before.get(_said_by_row(opening), [])
         old = _best_of(candidates, portions, row)
         if old is None:
-            bringing.tally.added["lots"] += 1
+            bringing.tally.add("lots", row)
             bringing.writing.lots.append(opening)
             continue
         candidates.remove(old)
@@ -298,7 +299,7 @@ def _check_demands(bringing: Bringing) -> None:
         quantity = row["quantity"].steps
         old = existing.get((item.code, row["due_on"], row["customer"] or "", row["reference"]))
         if old is None:
-            bringing.tally.added["demands"] += 1
+            bringing.tally.add("demands", row)
             bringing.writing.new_demands.append(
                 Demand(
                     item=item,
@@ -332,8 +333,10 @@ def _settle_promise(
 ) -> None:
     if not row.sound:
         return
-    if apply(fields, old):
-        bringing.tally.updated[table] += 1
+    still_open = old.open_quantity
+    if was := apply(fields, old):
+        told = {name: shown(still_open, old.item) if name == "quantity" else as_written(was[name]) for name in was}
+        bringing.tally.update(table, row, was=told)
         changed.append(old)
     else:
         bringing.tally.unchanged[table] += 1
@@ -370,7 +373,7 @@ def _check_order_line(
         if code not in orders:
             orders[code] = PurchaseOrder(code=code, supplier=bringing.parties[row["supplier"]])
             bringing.writing.new_orders.append(orders[code])
-        bringing.tally.added["purchase_orders"] += 1
+        bringing.tally.add("purchase_orders", row)
         bringing.writing.new_order_lines.append(
             PurchaseOrderLine(
                 order=orders[code], item=item, quantity=quantity, due_on=due_on, expires_on=row["expires_on"]
@@ -456,7 +459,7 @@ def _take_batch(bringing: Bringing, row: Row, version: Version) -> None:
         bringing.report.append(f"batch {row['batch']}: a trial, since version {number} of {code} is a draft")
     transformation = Transformation(code=row["batch"], item=item, planned_for=row["planned_for"])
     batch = Batch(charge=row["size"].steps, status=row["status"], priority=row["priority"], trial=trial)
-    bringing.tally.added["batches"] += 1
+    bringing.tally.add("batches", row)
     bringing.writing.batches.append((transformation, batch, version.key))
 
 
@@ -537,7 +540,7 @@ def _set_aside(bringing: Bringing, row: Row, batch: Planned, key: PortionKey, sp
         bringing.report.append(
             f"batch {row['batch']}: set aside of lot {key[1]} of {key[0]}, which {SENTENCES[reason]} on {day}"
         )
-    bringing.tally.added["reservations"] += 1
+    bringing.tally.add("reservations", row)
     bringing.writing.reservations.append((row["batch"], key, quantity))
 
 

@@ -11,10 +11,19 @@ from typing import TYPE_CHECKING
 import orjson
 
 from inventory import clock
-from inventory.errors import TooLarge
+from inventory.errors import Conflict, TooLarge
 from planner import selectors, services
 from planner.collector import collector_paused
-from planner.exchange import LoadReport, archive_bytes, exported_tables, load_tables, workbook_bytes
+from planner.exchange import (
+    LoadReport,
+    archive_bytes,
+    check_tables,
+    exported_tables,
+    load_tables,
+    preview_of,
+    workbook_bytes,
+)
+from planner.jobs import services as job_services
 from planner.jobs.models import Job, JobFile
 from planner.progress import Progress
 
@@ -83,9 +92,28 @@ def _import(job: Job, progress: Progress, end: End) -> None:
     content = bytes(brought.content)
     source = {brought.name: content}
     if job.asks["check"]:
-        end(_report_file(load_tables(source, who, check_only=True, progress=progress)))
-    else:
-        load_tables(source, who, progress=progress, within=lambda report: end(_report_file(report)))
+        checked = check_tables(source, progress=progress)
+        job_services.keep_shown(job=job, shown=_packed("rows.json", JSON, [orjson.dumps(preview_of(checked))]))
+        if checked.refused is not None:
+            raise checked.refused
+        assert checked.report is not None
+        end(_report_file(checked.report))
+        return
+
+    def agreed_and_ended(report: LoadReport) -> None:
+        _refuse_other_changes(report, job.asks.get("agreed"))
+        end(_report_file(report))
+
+    load_tables(source, who, progress=progress, within=agreed_and_ended)
+
+
+def _refuse_other_changes(report: LoadReport, agreed: dict[str, dict[str, int]] | None) -> None:
+    """Raises Conflict where the books moved since somebody agreed to what they were shown."""
+    if agreed is not None and agreed != {name: getattr(report, name) for name in job_services.AGREED}:
+        raise Conflict(
+            "since you looked, the books changed, and the tables would do something else now; look again",
+            code="changed_since",
+        )
 
 
 def _report_file(done: LoadReport) -> JobFile:
@@ -119,11 +147,6 @@ def _check_size(size: int, packed: int) -> None:
             f"{MOST_KEPT_BYTES // 1024**2} MiB packed; ask for less at once",
             code="result_too_large",
         )
-
-
-def content_of(file: JobFile) -> bytes:
-    content = bytes(file.content)
-    return zlib.decompress(content) if file.packed else content
 
 
 KINDS: dict[str, Kind] = {

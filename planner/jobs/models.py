@@ -67,11 +67,15 @@ class Job(models.Model):
 
 
 class JobFile(models.Model):
-    """Bytes of a job: what was brought for it, or what came of it. ``content`` is packed where ``packed`` says so."""
+    """Bytes of a job: what was brought for it, what came of it, what its page shows.
+
+    ``content`` is packed where ``packed`` says so.
+    """
 
     class Part(models.TextChoices):
         BROUGHT = "brought"
         RESULT = "result"
+        SHOWN = "shown"  # of tables that were looked at: the rows that change, or the cells that are wrong
 
     job = models.ForeignKey(Job, on_delete=models.CASCADE, related_name="files")
     part = models.CharField(max_length=7, choices=Part)

@@ -6,8 +6,10 @@ the row is committed; where the bell is lost, the sweep rings again.
 
 from __future__ import annotations
 
+import json
 import logging
 import uuid
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -35,6 +37,7 @@ MOST_AT_ONCE = 2  # heavy work beside which pages and notices still go on
 MOST_STARTS = 5  # after so many workers that died at it a job is given up
 LEASE = timedelta(seconds=30)  # a running job without a sign of life for so long is taken over
 BELL_SECONDS = 60
+AGREED = ("added", "updated", "unchanged")  # of a check's report: what somebody agrees to
 FILES_KEPT = timedelta(days=7)
 JOBS_KEPT = timedelta(days=90)
 NOT_ENDED = (Job.State.QUEUED, Job.State.RUNNING)
@@ -73,6 +76,23 @@ def ask_for_import(*, brought: Brought, check_only: bool, who: User | None) -> J
     """Tables brought in, all or nothing. The file is kept until the job has ended."""
     asks = {"file": brought.name, "bytes": len(brought.content), "check": check_only}
     return _ask(kind=Job.Kind.IMPORT, asks=asks, who=who, brought=brought)
+
+
+def agree(*, looked_at: Job, who: User | None) -> Job:
+    """Bring in the tables of a check, if they still do what it showed. Raises WrongState where that cannot be.
+
+    The file goes over to the new job, so that one look is agreed to once.
+    """
+    with transaction.atomic():
+        shown = Job.objects.select_for_update().get(pk=looked_at.pk)
+        brought = shown.files.filter(part=JobFile.Part.BROUGHT).defer("content").first()
+        if not shown.asks.get("check") or shown.state != Job.State.DONE or brought is None:
+            raise WrongState("these tables were brought in already, or may not be; choose the file anew")
+        report = json.loads(content_of(result_of(shown)))
+        asks = shown.asks | {"check": False, "agreed": {name: report[name] for name in AGREED}}
+        job = _ask(kind=Job.Kind.IMPORT, asks=asks, who=who)
+        JobFile.objects.filter(pk=brought.pk).update(job=job)
+    return job
 
 
 @write
@@ -136,6 +156,11 @@ def result_of(job: Job) -> JobFile:
     return found
 
 
+def content_of(file: JobFile) -> bytes:
+    content = bytes(file.content)
+    return zlib.decompress(content) if file.packed else content
+
+
 # --- a run of it -------------------------------------------------------------------------------------------
 
 
@@ -176,10 +201,20 @@ def end(*, job: Job, result: JobFile) -> bool:
     )
     if not ended:
         return False
-    job.files.filter(part=JobFile.Part.BROUGHT).delete()
+    if not job.asks.get("check"):  # what was only looked at may be agreed to
+        job.files.filter(part=JobFile.Part.BROUGHT).delete()
     result.job, result.part = job, JobFile.Part.RESULT
     result.save(force_insert=True)
     return True
+
+
+@write
+def keep_shown(*, job: Job, shown: JobFile) -> None:
+    """Keep what the page of a check shows; of a run that began anew, what it found."""
+    if _mine(job).exists():
+        job.files.filter(part=JobFile.Part.SHOWN).delete()
+        shown.job, shown.part = job, JobFile.Part.SHOWN
+        shown.save(force_insert=True)
 
 
 @write
@@ -201,6 +236,7 @@ def _end_without_result(rows: Any, state: str, refusal: dict[str, Any] | None = 
     Job.objects.filter(pk__in=pks).update(
         state=state, claim=None, beat_at=None, ended_at=clock.now(), doing="", refusal=refusal
     )
+    # A check that found faults keeps nothing either: what is mended is brought anew.
     JobFile.objects.filter(job__in=pks, part=JobFile.Part.BROUGHT).delete()
     return bool(pks)
 

@@ -75,7 +75,7 @@ def run(job: Job) -> str:
 
 
 def document(job: Job) -> Any:
-    return orjson.loads(kinds.content_of(services.result_of(job)))
+    return orjson.loads(services.content_of(services.result_of(job)))
 
 
 def counted(monkeypatch: pytest.MonkeyPatch) -> Steps:
@@ -125,7 +125,7 @@ def test_an_export_in_the_background_is_the_export(tmp_path: Path, ida: User) ->
     assert run(job) == "done"
     file = services.result_of(job)
     assert file.media_type == "application/zip"
-    assert kinds.content_of(file) == archive_bytes(exported_tables())
+    assert services.content_of(file) == archive_bytes(exported_tables())
 
 
 def test_an_import_in_the_background_is_written_in_the_name_of_who_asked(ida: User) -> None:
