@@ -12,7 +12,7 @@ RIGHTS = {
     **{
         (method, route): _BENCH
         for method in ("GET", "POST")
-        for route in ("batch-add", "batch-sign-step", "batch-record-check", "batch-paper")
+        for route in ("batch-add", "batch-sign-step", "batch-record-check", "batch-paper", "batch-correct-weighing")
     },
     **{
         (method, route): _MAKING

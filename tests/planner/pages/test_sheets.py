@@ -174,3 +174,16 @@ def test_a_batch_is_finished_into_a_lot_and_a_reason_is_asked_for_what_is_not_do
     assert batch.status == "finished"
     assert batch.transformation.made_lots.count() == 1
     assert workshop["helper"].post(at("batch-finish", code), asked).status_code == 403
+
+
+def test_a_reading_is_taken_back_by_who_weighed_it_or_by_the_maker(workshop: Shop) -> None:
+    code = a_started()["batch"]
+    line = open_line(code)
+    workshop["maker"].post(at("batch", code), reading(line, quantity=grams(line.required // 2)))
+    event = sheet_of(code).lines[line.position - 1].readings[-1].event
+    address = reverse("batch-correct-weighing", kwargs={"batch": code, "event": event})
+    assert workshop["helper"].post(address, {"why": "the tare"}).status_code == 403
+    assert workshop["maker"].post(address, {"why": ""}).status_code == 400
+    assert workshop["maker"].post(address, {"why": "the tare was left out"}).status_code == 303
+    after = next(one for one in sheet_of(code).lines if one.position == line.position)
+    assert (after.weighed, after.readings[-1].corrected) == (0, True)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from inventory import clock
+from inventory.models import Reservation
 from planner.services import run_plan
-from production.models import Batch
+from production.models import Batch, BatchLine, Weighing
 from production.services.batches import start
+from production.services.weighing import weigh
 
 
 def a_started() -> dict[str, str]:
@@ -22,6 +24,16 @@ def an_ended() -> dict[str, str]:
     return {"batch": Batch.objects.filter(status="finished").order_by("pk")[0].transformation.code}
 
 
+def a_reading() -> dict[str, object]:
+    code = a_started()["batch"]
+    found = Weighing.objects.filter(line__batch__transformation__code=code).order_by("pk").first()
+    if found is None:
+        line = BatchLine.objects.filter(batch__transformation__code=code).order_by("position")[0]
+        held = Reservation.objects.filter(transformation__code=code, portion__lot__item=line.item).order_by("pk")[0]
+        found = weigh(line=line, portion=held.portion, quantity=1000)
+    return {"batch": code, "event": found.event.uid}
+
+
 WHERE = {
     "batch": a_started,
     "batch-start": lambda: {"batch": Batch.objects.filter(status="planned").order_by("pk")[0].transformation.code},
@@ -31,5 +43,6 @@ WHERE = {
     "batch-finish": a_started,
     "batch-abandon": a_started,
     "batch-paper": a_started,
+    "batch-correct-weighing": a_reading,
     "batch-reopen": an_ended,
 }
