@@ -95,7 +95,7 @@ def measure(*, due: int, future: int) -> tuple[list[Figure], list[str]]:
         Figure(
             f"sweep {due:,} due notices: looked at again, told, recorded",
             f"{swept_seconds:.1f} s",
-            f"{here:.1f} s of this process's processor; {Telling.objects.count():,} tellings beside {future:,} rows to come",
+            f"{here:.1f} s of this process's processor; {Telling.objects.count():,} tellings, {future:,} rows to come",
             f"{SWEPT_SECONDS * due / 100_000:.0f} s",
             swept_seconds <= SWEPT_SECONDS * due / 100_000,
         ),
