@@ -9,9 +9,9 @@ from django.conf import settings
 from django.urls import NoReverseMatch, reverse
 
 # For what a notice of a kind is about: route names and the subject's codes that stand in the address. The first that
-# there is counts. A route of the API and the page of the same thing bear the same name, where the page is built.
+# there is counts: first that of the API, which a page may share, then that of a page that bears another.
 _Route = tuple[str, tuple[str, ...]]
-_LOT: tuple[_Route, ...] = (("lot", ("item", "lot")),)
+_LOT: tuple[_Route, ...] = (("lot", ("item", "lot")), ("lot-card", ("item", "lot")))
 _WAYS: dict[str, tuple[_Route, ...]] = {
     "stability_pull": (("pull", ("study", "pull")), ("study", ("study",))),
     "lot_expiring": _LOT,
@@ -22,7 +22,7 @@ _WAYS: dict[str, tuple[_Route, ...]] = {
     "life_short": _LOT,
     "lot_held": _LOT,
     "release_overdue": _LOT,
-    "reorder": (("item", ("item",)),),
+    "reorder": (("item", ("item",)), ("item-days", ("item",))),
     "order_late": (("purchase-order", ("order",)), ("order", ("order",))),
     "demand_late": (("demands", ()),),
     "batch_coming": (("batch", ("batch",)),),
