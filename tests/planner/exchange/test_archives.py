@@ -72,7 +72,9 @@ def test_what_a_zip_may_not_hold_is_named(files: dict[str, bytes], told: str) ->
 
 
 @pytest.mark.parametrize(
-    "content", [b"", b"PK\x03\x04 nonsense", b"item,name,kind\n", zipped({"items.csv": ITEMS})[:60]]
+    "content",
+    [b"", b"PK\x03\x04 nonsense", b"item,name,kind\n", zipped({"items.csv": ITEMS})[:60]],
+    ids=["nothing", "nonsense", "a table", "half a zip"],  # a zip tells the time: no name to be known by
 )
 def test_what_is_no_zip_is_told(content: bytes) -> None:
     (sentence,) = refusal(content)
