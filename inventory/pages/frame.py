@@ -11,6 +11,7 @@ import re
 import uuid
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from hashlib import sha256
 from types import SimpleNamespace
 from typing import Any, ClassVar
 
@@ -210,7 +211,7 @@ class FormPage(Page):
 
         action = f"page {request.resolver_match.url_name if request.resolver_match else ''}"[:60]
         try:
-            to, told = retry_safe(key, action, [request.user.pk, where, given], act)
+            to, told = retry_safe(key, action, [request.user.pk, where, given, *_digests(request)], act)
         except DomainError as error:
             error.faults = [_written_at(fault, written) for fault in error.faults]
             raise
@@ -306,6 +307,19 @@ def _as_text(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return str(value)
+
+
+def _digests(request: HttpRequest) -> list[str]:
+    """Of files that came with the form: the same key with another file is another act."""
+    found = []
+    for name in sorted(request.FILES):
+        for file in request.FILES.getlist(name):
+            digest = sha256()
+            for piece in file.chunks():
+                digest.update(piece)
+            file.seek(0)
+            found.append(digest.hexdigest())
+    return found
 
 
 def _fresh_key() -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 from uuid import UUID
 
+from django.http import HttpRequest
 from django.urls import path
 from rest_framework.request import Request
 
@@ -126,7 +127,7 @@ def job_row(job: Job) -> Json:
     return job_rows(list(Job.objects.filter(pk=job.pk).values(*COLUMNS)))[0]
 
 
-def seen_job(request: Request, uid: UUID) -> Job:
+def seen_job(request: Request | HttpRequest, uid: UUID) -> Job:
     """The job, where the person's roles cover its kind. Raises NotFound, NotAllowed."""
     job = services.find_job(uid)
     if not roles_of(request.user) & set(ASKS[job.kind]):

@@ -156,6 +156,17 @@ def result_of(job: Job) -> JobFile:
     return found
 
 
+def shown_of(job: Job) -> JobFile | None:
+    """What the page of a check shows; None for other jobs, and where it was kept long enough."""
+    return job.files.filter(part=JobFile.Part.SHOWN).first()
+
+
+def may_be_agreed(job: Job) -> bool:
+    """Whether the tables of a check are still here to be brought in."""
+    is_check = bool(job.asks.get("check")) and job.state == Job.State.DONE
+    return is_check and job.files.filter(part=JobFile.Part.BROUGHT).exists()
+
+
 def content_of(file: JobFile) -> bytes:
     content = bytes(file.content)
     return zlib.decompress(content) if file.packed else content
