@@ -21,6 +21,7 @@ from django.core.wsgi import get_wsgi_application
 from django.test import Client
 
 from planner.management.commands.serve import without_bodies_of_heads
+from planner.people import make_person
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -129,10 +130,14 @@ def test_the_start_page_tells_strangers_what_runs_but_not_what_the_workshop_hold
 
 
 @pytest.mark.django_db
-def test_who_signs_in_sees_what_the_workshop_holds(client: Client, django_user_model: type) -> None:
-    django_user_model.objects.create_user("ida", password="a long word of mine")  # type: ignore[attr-defined]
+def test_who_signs_in_begins_with_the_day_and_who_has_no_role_is_told(client: Client) -> None:
+    make_person(username="ida", password="a long word of mine", roles=["maker"])
+    make_person(username="otto", password="a long word of mine")
     answer = client.post("/sign-in", {"username": "ida", "password": "a long word of mine"}, follow=True)
-    assert "What the workshop holds" in answer.content.decode()
+    assert answer.redirect_chain[-1][0] == "/day"
+    client.logout()
+    answer = client.post("/sign-in", {"username": "otto", "password": "a long word of mine"}, follow=True)
+    assert "no role" in answer.content.decode()
 
 
 @pytest.mark.django_db
