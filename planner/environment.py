@@ -189,6 +189,7 @@ def read_database(name: str, default_path: Path, password_name: str = "DATABASE_
                 "timeout": 20,
                 "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA cache_size=-65536;",
             },
+            "TEST": {"NAME": ":memory:"},  # the test runner knows this of Django's own engine alone
         }
     if parts.scheme in ("postgres", "postgresql"):
         try:
