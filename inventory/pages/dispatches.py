@@ -117,6 +117,14 @@ class PickingPage(LinesPage):
         kept = {name: text for name, text in texts.items() if not name.startswith(f"{self.of}[")}
         return kept | self.numbered(new) | {"pick_told": told or done, "pick_short": "yes" if short else ""}
 
+    def prefilled(self, picks: Iterable[Pick], items: Mapping[str, Item]) -> dict[str, str]:
+        """Lines for what there is, and in words what is not there: it can leave another day."""
+        picks = list(picks)
+        found = self.numbered(texts_of(pick, items[pick.item]) for pick in picks if pick.lot)
+        short = [f"{show_quantity(pick.quantity, items[pick.item])} of {pick.item}" for pick in picks if not pick.lot]
+        told = f"Not here yet, or not to leave: {', '.join(short)}." if short else ""
+        return found | ({"pick_told": told, "pick_short": "yes"} if told else {})
+
     def numbered(self, lines: Iterable[Mapping[str, str]]) -> dict[str, str]:
         return {
             f"{self.of}[{at}].{name}": text
@@ -232,10 +240,9 @@ class AddDispatch(PickingPage):
         wants = [Leaving(demand.item, demand.open_quantity, demand) for demand in demands]
         picks = order_book.picks(wants, clock.today(), min_remaining_days=customer.min_remaining_days)
         items = {demand.item.code: demand.item for demand in demands}
-        lines = [texts_of(pick, items[pick.item]) for pick in picks]
         references = {demand.reference for demand in demands}
         found |= {"customer": code, "reference": references.pop() if len(references) == 1 else ""}
-        return found | self.numbered(lines)
+        return found | self.prefilled(picks, items)
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
         lines = asked.get("lines", [])
@@ -249,14 +256,16 @@ class AddDispatch(PickingPage):
 
 
 def _demands_asked(asked: Mapping[str, str], customer: int) -> list[Demand]:
-    """The open demands of a customer, or the one that the address names. One query."""
+    """The demand that the address names; else what the customer wants first, of one day and reference."""
     rows = Demand.objects.filter(order_book.STILL_WANTED, customer=customer).select_related("item", "customer")
     if asked.get("due_on"):
         day = as_day_or_none(asked["due_on"])
         if day is None:
             return []
         rows = rows.filter(item__code=asked.get("item", ""), due_on=day, reference=asked.get("reference", ""))
-    return list(rows.order_by("due_on", "item__code", "pk")[:MOST_LINES])
+    found = list(rows.order_by("due_on", "reference", "item__code", "pk")[:MOST_LINES])
+    first = [(demand.due_on, demand.reference) for demand in found[:1]]
+    return [demand for demand in found if (demand.due_on, demand.reference) in first]
 
 
 def as_day_or_none(text: str) -> date | None:

@@ -19,7 +19,7 @@ from inventory.models import Demand, Portion
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
 from inventory.order_book import Leaving
 from inventory.pages.conventions import show_day
-from inventory.pages.dispatches import PickingPage, as_day_or_none, texts_of
+from inventory.pages.dispatches import PickingPage, as_day_or_none
 from inventory.pages.frame import Done, Facts, FormPage, Page, person_of
 from inventory.pages.receive import Texts
 from inventory.quantities import MASS
@@ -75,9 +75,7 @@ class MarketOut(PickingPage):
         wants = [Leaving(demand.item, demand.open_quantity, demand) for demand in demands]
         picks = order_book.picks(wants, clock.today())
         items = {demand.item.code: demand.item for demand in demands}
-        return {"to_place": reference, "why": reference} | self.numbered(
-            [texts_of(pick, items[pick.item]) for pick in picks]
-        )
+        return {"to_place": reference, "why": reference} | self.prefilled(picks, items)
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
         lines = asked.get("lines", [])
