@@ -25,26 +25,56 @@ BLANK = "blanked"
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """What said who it was, and what is written in its place: whole words only."""
+    """What said who it was, and what is written in its place: whole words only.
+
+    ``references`` are numbers or words that others may bear too: they tell somebody only where they follow the code
+    of their party ("MIRA/1", "MIRA 1"), or stand beside it as a whole value.
+    """
 
     instead_of: dict[str, str]
+    references: dict[str, str]
+    code: str
 
     def in_text(self, text: str) -> str:
-        for word, other in self.instead_of.items():
-            text = re.sub(rf"(?<!\w){re.escape(word)}(?!\w)", other.replace("\\", "\\\\"), text)
-        return text
+        """All words in one pass, the longest first, so that what was written in is not read again."""
+        if not self.instead_of:
+            return text
+        named, code = _any_of(self.instead_of), re.escape(self.code)
+        found = rf"(?<!\w)(?:{named})(?!\w)"
+        if self.references:
+            followed = rf"(?<!\w)({code})([/ ])({_any_of(self.references)})(?!\w)"
+            return re.sub(rf"{followed}|{found}", self._instead, text)
+        return re.sub(found, self._instead, text)
+
+    def _instead(self, found: re.Match[str]) -> str:
+        if found.lastindex:
+            code, between, reference = found.group(1, 2, 3)
+            return self.instead_of.get(code, code) + between + self.references[reference]
+        return self.instead_of[found.group()]
 
     def in_json(self, value: Any) -> Any:
-        """Everywhere in a JSON value, however deep."""
-        quoted = Words({_within_json(word): _within_json(other) for word, other in self.instead_of.items()})
-        return json.loads(quoted.in_text(json.dumps(value, ensure_ascii=False)))
+        """Every text in a JSON value, however deep; names of its members and numbers stay."""
+        if isinstance(value, dict):
+            return {name: self.in_json(one) for name, one in value.items()}
+        if isinstance(value, list):
+            return [self.in_json(one) for one in value]
+        if not isinstance(value, str):
+            return value
+        return self.in_text(value)
+
+    def in_subject(self, value: Any) -> Any:
+        """As ``in_json``; a reference of its own, beside the customer's code, goes too."""
+        told = self.in_json(value)
+        if isinstance(value, dict) and value.get("customer") == self.code and "reference" in value:
+            told["reference"] = self.references.get(value["reference"], told["reference"])
+        return told
 
     def rewrite(self, rows: QuerySet[Any], texts: Iterable[str], jsons: Iterable[str] = ()) -> int:
         """Rewrite these fields of the rows that hold one of the words; answers how many rows did."""
         texts, jsons = list(texts), list(jsons)
         casts = {f"{name}_as_text": Cast(name, TextField()) for name in jsons}
         holds = Q()
-        for word in self.instead_of:
+        for word in {*self.instead_of, self.code}:
             for name in texts:
                 holds |= Q(**{f"{name}__contains": word})
             for name in casts:
@@ -56,10 +86,14 @@ class Words:
             for name in texts:
                 setattr(row, name, self.in_text(getattr(row, name)))
             for name in jsons:
-                setattr(row, name, self.in_json(getattr(row, name)))
+                setattr(row, name, self.in_subject(getattr(row, name)))
         if found:
             rows.model._default_manager.bulk_update(found, [*texts, *jsons], batch_size=500)
         return len(found)
+
+
+def _any_of(words: Iterable[str]) -> str:
+    return "|".join(re.escape(word) for word in sorted(words, key=lambda one: (-len(one), one)))
 
 
 def _within_json(word: str) -> str:
@@ -100,12 +134,15 @@ def _refuse_while_open(party: Party) -> None:
 
 def _words_of(party: Party, code: str) -> Words:
     told = {party.name, party.email, party.phone, party.address}
-    told |= set(Demand.objects.filter(customer=party).values_list("reference", flat=True))
-    told |= set(Dispatch.objects.filter(customer=party).values_list("reference", flat=True))
     instead = dict.fromkeys((word for word in told if word), BLANK)
     if code != party.code:
         instead[party.code] = code
-    return Words(dict(sorted(instead.items(), key=lambda one: -len(one[0]))))
+    # Each of a demand its own, as the demand itself bears it then: what names a demand goes on naming one.
+    sent = Dispatch.objects.filter(customer=party).exclude(reference="").values_list("reference", flat=True)
+    references = dict.fromkeys(sent, BLANK)
+    wanted = Demand.objects.filter(customer=party).exclude(reference="").order_by("-pk")
+    references |= {reference: f"{BLANK}-{pk}" for pk, reference in wanted.values_list("pk", "reference")}
+    return Words(instead, references, party.code)
 
 
 def _blank_log(code: str, new_code: str) -> None:
@@ -117,9 +154,9 @@ def _blank_log(code: str, new_code: str) -> None:
 
 
 def _forget_answers(words: Words) -> None:
-    """An answer that tells one of the words is not kept for a retry any more."""
+    """An answer that tells one of the words is not kept for a retry any more; a reference alone tells nobody."""
     telling = Q()
-    for word in words.instead_of:
+    for word in {*words.instead_of, words.code}:
         telling |= Q(text__contains=json.dumps(word, ensure_ascii=False)) | Q(text__contains=json.dumps(word))
     RetryKey.objects.annotate(text=Cast("answer", TextField())).filter(telling).delete()
 

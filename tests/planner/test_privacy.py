@@ -122,6 +122,36 @@ def test_the_act_itself_is_in_the_log_and_other_records_are_left_alone(mira: Par
     assert "Mirabel Works" in ChangeRecord.objects.get(code="MIRA").after
 
 
+def test_two_references_of_one_day_stay_two_and_a_number_tells_nobody(mira: Party) -> None:
+    """A reference such as "1" is a word of half the texts in the books: only beside the party's code is it its own."""
+    item, day = Item.objects.get(code="JAR"), clock.today()
+    wanted = [
+        dispatching.want(item=item, quantity=1, due_on=day, customer=mira, reference=told) for told in ("1", "2", "tea")
+    ]
+    for demand in wanted:
+        name, key = f"MIRA-OAKES {demand.reference}: JAR", f"demand_late:JAR/{day}/MIRA-OAKES/{demand.reference}"
+        Notice.objects.create(
+            key=key, kind="demand_late", subject={"customer": "MIRA-OAKES", "reference": demand.reference}, what=name,
+            cause=demand.pk, due_on=day, overdue_on=day, opened_at=timezone.now(), updated_at=timezone.now(),
+        )  # fmt: skip
+    Demand.objects.update(closed_at=timezone.now())
+    facts = {"order_by": "2027-01-01", "count": 1, "for": ["demand:MIRA-OAKES/1", "demand:OTHER/1"]}
+    Alert.objects.create(kind="reorder", subject="JAR", message="order 1 x 1 kg", facts=facts)
+    Alert.objects.create(kind="reorder", subject="TIN", message="order 1 x 2 kg", facts={"count": 1, "tea": "tea"})
+
+    party = blank(party=mira)
+
+    for demand in wanted:
+        notice, own = Notice.objects.get(cause=demand.pk), f"blanked-{demand.pk}"
+        assert notice.key == f"demand_late:JAR/{day}/{party.code}/{own}"
+        assert (notice.what, notice.subject) == (f"{party.code} {own}: JAR", {"customer": party.code, "reference": own})
+        assert Demand.objects.get(pk=demand.pk).reference == own
+    jar, tin = Alert.objects.order_by("pk")
+    assert jar.message == "order 1 x 1 kg"
+    assert jar.facts == facts | {"for": [f"demand:{party.code}/blanked-{wanted[0].pk}", "demand:OTHER/1"]}
+    assert (tin.message, tin.facts) == ("order 1 x 2 kg", {"count": 1, "tea": "tea"})
+
+
 # --- the log -----------------------------------------------------------------------------------------------
 
 
