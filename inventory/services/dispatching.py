@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TYPE_CHECKING
@@ -30,6 +30,7 @@ from inventory.services.ledger import (
     check_priority,
     check_quantity,
     check_text,
+    close_alerts,
     demand_name,
     fresh_portion,
     moment_and_day,
@@ -127,26 +128,30 @@ def close_demand(*, demand: Demand, why: str = "", who: User | None = None) -> D
 
 
 @write
-def change_demand(*, demand: Demand, quantity: int, priority: int | None = None, who: User | None = None) -> Demand:
-    """Another quantity is wanted in all, and another rank; what is set aside beyond it is freed.
+def change_demand(*, demand: Demand, changes: Mapping[str, int | None], who: User | None = None) -> Demand:
+    """Another quantity in all, another rank: ``changes`` has ``quantity`` or ``priority`` or both.
 
-    Raises WrongState for a closed demand, BadInput for less than has left for it already.
+    What is set aside beyond the new quantity is freed. Raises WrongState for a closed demand, BadInput for less than
+    has left for it already.
     """
-    check_quantity(demand.item, quantity)
-    check_priority(priority)
+    quantity = changes.get("quantity")
+    if quantity is not None:
+        check_quantity(demand.item, quantity)
+    check_priority(changes.get("priority"))
     lock_items([demand.item_id])
     demand.refresh_from_db()
     if demand.closed_at is not None:
         raise WrongState(f"{demand_name(demand)} is closed already", code="closed")
-    if quantity < demand.dispatched:
+    if quantity is not None and quantity < demand.dispatched:
         left, measure = show_quantity(demand.dispatched, demand.item.measure), demand.item.measure
         raise BadInput(
             f"{left} have left for {demand_name(demand)} already",
             code="less_than_left",
             faults=[Fault("quantity", show_quantity(quantity, measure), f"at least {left}")],
         )
-    demand.quantity, demand.priority = quantity, priority
-    demand.save(update_fields=["quantity", "priority"])
+    for name, value in changes.items():
+        setattr(demand, name, value)
+    demand.save(update_fields=list(changes))
     _free_beyond_wanted(demand)
     return demand
 
@@ -302,15 +307,24 @@ def _shortage(portion: Portion, wanted: int, at_most: int, path: str, code: str)
 
 
 def _free_beyond_wanted(demand: Demand) -> None:
-    """A demand keeps no more set aside than it still wants; what was set aside last goes first."""
+    """A demand keeps no more set aside than it still wants; what was set aside last goes first. Where nothing is
+    wanted any more, no alert says that some of it is missing."""
     rows = list(Reservation.objects.filter(demand=demand).order_by("-pk"))
     over = sum(row.quantity for row in rows) - demand.open_quantity
+    if demand.open_quantity <= 0 and not _others_of_its_name(demand):
+        close_alerts(kinds=("reservation_freed", "reservation_broken"), subjects=[demand_name(demand)])
     for row in rows:
         if over <= 0:
             return
         part = min(over, row.quantity)
         change_reservation(reservation=row, by=-part)
         over -= part
+
+
+def _others_of_its_name(demand: Demand) -> bool:
+    """Whether another item is still wanted under the same customer and reference: they share their alerts."""
+    same = Demand.objects.filter(customer=demand.customer_id, reference=demand.reference, closed_at=None)
+    return same.exclude(pk=demand.pk).filter(dispatched__lt=F("quantity")).exists()
 
 
 @write

@@ -8,6 +8,7 @@ from inventory import clock
 from inventory.errors import BadInput, Conflict, Shortage, Unusable, WrongState
 from inventory.models import Alert, Lot, LotDecision, Movement, Party, Portion, Reservation, StockEvent
 from inventory.selectors import find_lots, usable_portions
+from inventory.services.dispatching import Leaving, dispatch, want
 from inventory.services.lots import (
     ORIGIN_UNKNOWN,
     OpeningRow,
@@ -19,7 +20,7 @@ from inventory.services.lots import (
     set_apart,
     set_retest,
 )
-from inventory.services.reserving import Want, reserve
+from inventory.services.reserving import Want, reserve, reserve_exact
 from inventory.services.transforming import make, use
 from tests.inventory.builders import (
     KG,
@@ -193,6 +194,24 @@ def test_an_alert_stays_while_another_reserved_lot_is_still_held():
     decide(lots=[one.lot, other.lot], status="held", why="doubt")
     decide(lots=[one.lot], status="released", why="fine")
     assert Alert.objects.get(closed_at=None).facts == {"lots": [f"{other.lot.item.code} {other.lot.number}"]}
+
+
+def test_an_alert_of_a_demand_stays_while_another_item_under_its_reference_is_held_and_ends_when_all_has_left():
+    ann = Party.objects.create(code="ANN", name="Ann", role="customer")
+    one, other = make_stock(quantity=50 * G), make_stock(quantity=50 * G)
+    spare = make_stock(one.lot.item, 50 * G)
+    first, second = (
+        want(item=portion.lot.item, quantity=20 * G, due_on=days(3), customer=ann, reference="A-1")
+        for portion in (one, other)
+    )
+    reserve_exact(rows=[(one, first, 20 * G), (other, second, 20 * G)])
+    decide(lots=[one.lot, other.lot], status="held", why="doubt")
+    decide(lots=[other.lot], status="released", why="fine")
+    assert Alert.objects.get(closed_at=None).facts == {"lots": [f"{one.lot.item.code} {one.lot.number}"]}
+    dispatch(customer=ann, lines=[Leaving(portion=other, quantity=20 * G, demand=second)])
+    assert Alert.objects.filter(closed_at=None).exists()
+    dispatch(customer=ann, lines=[Leaving(portion=spare, quantity=20 * G, demand=first)])
+    assert not Alert.objects.filter(closed_at=None).exists()
 
 
 def test_a_lot_past_its_retest_day_is_unusable_until_it_is_looked_at_again():
