@@ -36,6 +36,13 @@ class NewDemand(DemandNamed):
     priority = fields.Whole(1, 1_000_000, required=False, allow_null=True)
 
 
+class DemandChanges(DemandNamed):
+    """What is not given stays. Another item, day, customer or reference is another demand."""
+
+    quantity = fields.Quantity(required=False)
+    priority = fields.Whole(1, 1_000_000, required=False, allow_null=True)
+
+
 class DemandClosed(DemandNamed):
     why = fields.Text(NAME_LENGTH, required=False, blank=True)
 
@@ -173,6 +180,24 @@ class Demands(View):
             priority=asked.get("priority"),
             who=request.user,
         )
+        return read_demand(demand)
+
+    @writes(
+        DemandChanges,
+        DemandAnswer,
+        summary="Change a demand",
+        asks=NAMED | {"quantity": "72 pc", "priority": 1},
+        gives=L9 | {"quantity": "72 pc", "open": "72 pc", "priority": 1},
+    )
+    def patch(self, request: Request, asked: Json) -> Json:
+        """Another quantity in all, with what has left already, or another rank. What is set aside beyond it is
+        freed."""
+        demand, changes = demand_named(asked), {}
+        if "quantity" in asked:
+            changes["quantity"] = quantity_of(demand.item, asked["quantity"]).steps
+        if "priority" in asked:
+            changes["priority"] = asked["priority"]
+        dispatching.change_demand(demand=demand, changes=changes, who=request.user)
         return read_demand(demand)
 
 

@@ -158,9 +158,8 @@ class Change(DemandAct):
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
         demand = demand_named(asked)
         quantity = quantity_of(demand.item, asked["quantity"]).steps
-        dispatching.change_demand(
-            demand=demand, quantity=quantity, priority=asked.get("priority"), who=person_of(request)
-        )
+        changes = {"quantity": quantity, "priority": asked.get("priority")}
+        dispatching.change_demand(demand=demand, changes=changes, who=person_of(request))
         return Done(reverse("demands"), f"Now {show_quantity(quantity, demand.item)} of {demand.item.code} are wanted.")
 
 

@@ -15,6 +15,7 @@ RIGHTS = {
     ("POST", "receipts"): TRADING_AND_BENCH,
     ("GET", "demands"): READERS,
     ("POST", "demands"): TRADING,
+    ("PATCH", "demands"): TRADING,
     ("POST", "demand-close"): TRADING,
     ("POST", "demand-reserve"): TRADING_AND_BENCH,
     ("POST", "demand-free"): TRADING_AND_BENCH,

@@ -13,7 +13,7 @@ _ACTS = {
     "order-add": OF_TRADE["POST", "purchase-orders"],
     "purchase-order-close-line": OF_TRADE["POST", "purchase-order-close-line"],
     "demand-add": OF_TRADE["POST", "demands"],
-    "demand-change": OF_TRADE["POST", "demands"],
+    "demand-change": OF_TRADE["PATCH", "demands"],
     "demand-close": OF_TRADE["POST", "demand-close"],
     "demand-reserve": OF_TRADE["POST", "demand-reserve"],
     "demand-free": OF_TRADE["POST", "demand-free"],

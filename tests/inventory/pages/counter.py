@@ -14,19 +14,19 @@ MARKET_DAY = date(2027, 3, 13)
 FAIR = "Fair"
 
 
-def lay_out(**customer: object) -> None:
+def lay_out(received_on: date = date(2027, 3, 1)) -> None:
     """20 bars that end in a year, 10 that end sooner, both in the store; a customer of their own wants 12."""
     item = Item.objects.create(
         code=BAR, name="Bar", kind="product", measure="count", caps_life=False, caution="Keep out of eyes."
     )
-    days = {"received_on": date(2027, 3, 1), "status": "released", "place": "store"}
+    days = {"received_on": received_on, "status": "released", "place": "store"}
     lots.open_stock(
         rows=[
             lots.OpeningRow(item=item, quantity=20, number="BAR-1", expires_on=date(2028, 3, 1), **days),  # type: ignore[arg-type]
             lots.OpeningRow(item=item, quantity=10, number="BAR-2", expires_on=date(2027, 9, 1), **days),  # type: ignore[arg-type]
         ]
     )
-    party = Party.objects.create(code="CORNER", name="Corner Shop", role="customer", **customer)
+    party = Party.objects.create(code="CORNER", name="Corner Shop", role="customer")
     dispatching.want(item=item, quantity=12, due_on=date(2027, 3, 12), customer=party, reference="N-1")
     dispatching.want(item=item, quantity=8, due_on=MARKET_DAY, reference=FAIR)
 

@@ -73,7 +73,7 @@ def test_stock_is_set_aside_first_to_end_first_and_freed(workshop: Shop) -> None
 
 
 def test_more_than_is_free_is_refused_and_nothing_is_set_aside(workshop: Shop) -> None:
-    dispatching.change_demand(demand=counter.demand(), quantity=50)
+    dispatching.change_demand(demand=counter.demand(), changes={"quantity": 50})
     answer = send(workshop["maker"], "set-aside")
     assert answer.status_code == 409
     assert "30 pc free" in words(answer)
@@ -104,9 +104,9 @@ def test_less_than_has_left_is_refused_beside_the_field(workshop: Shop) -> None:
 def test_a_closed_demand_is_changed_no_more() -> None:
     dispatching.close_demand(demand=counter.demand())
     with pytest.raises(WrongState):
-        dispatching.change_demand(demand=counter.demand(), quantity=5)
+        dispatching.change_demand(demand=counter.demand(), changes={"quantity": 5})
     with pytest.raises(BadInput):
-        dispatching.change_demand(demand=counter.demand("Fair"), quantity=0)
+        dispatching.change_demand(demand=counter.demand("Fair"), changes={"quantity": 0})
 
 
 def test_what_is_wanted_no_more_is_closed_and_frees_its_stock(workshop: Shop) -> None:

@@ -125,7 +125,7 @@ def test_a_scanned_label_is_compared_with_the_line(workshop: Shop) -> None:
 
 def test_what_a_customer_wants_later_stays_for_later_and_what_is_not_here_is_told(workshop: Shop) -> None:
     one = counter.demand()
-    dispatching.change_demand(demand=one, quantity=40)
+    dispatching.change_demand(demand=one, changes={"quantity": 40})
     dispatching.want(item=one.item, quantity=5, due_on=counter.MARKET_DAY, customer=one.customer, reference="later")
     page = workshop["buyer"].get(NEW, {"customer": "CORNER"})
     assert [row[1:3] for row in lines_of(page)] == [("10 pc", "BAR-2"), ("20 pc", "BAR-1")]

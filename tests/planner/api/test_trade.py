@@ -162,6 +162,21 @@ def test_what_is_wanted_is_planned_until_it_is_closed(house: House) -> None:
     assert (again.status_code, again.json()["code"]) == (409, "closed")
 
 
+def test_a_smaller_demand_keeps_no_more_than_it_wants_and_no_less_than_has_left(house: House) -> None:
+    tins_filled()
+    post(house["maker"], "demands/reserve", L9)
+    found = house["buyer"].patch("/api/v1/demands", L9 | {"quantity": "30 pc", "priority": 2}, format="json").json()
+    assert (found["open"], found["reserved"], found["priority"]) == ("30 pc", "30 pc", 2)
+    line = {"item": "RUB-50", "lot": "R1", "place": "shelf", "quantity": "24 pc"}
+    line |= {"demand": {"due_on": "2027-03-19", "reference": "L-9"}}
+    assert post(house["buyer"], "dispatches", {"customer": "LANE", "lines": [line]}).status_code == 201
+    refused = house["buyer"].patch("/api/v1/demands", L9 | {"quantity": "23 pc"}, format="json")
+    assert (refused.status_code, refused.json()["code"]) == (400, "less_than_left")
+    assert refused.json()["errors"][0]["accepted"] == "at least 24 pc"
+    rank = house["buyer"].patch("/api/v1/demands", L9 | {"priority": None}, format="json").json()
+    assert (rank["quantity"], rank["priority"]) == ("30 pc", None)
+
+
 def test_stock_is_set_aside_once_and_no_more_than_is_wanted(house: House) -> None:
     tins_filled()
     part = post(house["maker"], "demands/reserve", L9 | {"quantity": "20 pc"}).json()

@@ -106,6 +106,7 @@ WRONG = {
     ("POST", "receipts", "lots.unit_cost"): ["-1", "0.0000001"],
     ("POST", "demands", "customer"): ["HOLLOW"],
     ("POST", "demands", "quantity"): ["3 g", "1.5 pc"],
+    ("PATCH", "demands", "quantity"): ["3 g", "0 pc", "1.5 pc"],
     ("POST", "demand-reserve", "quantity"): ["3 g", "61 pc"],
     ("POST", "dispatches", "dispatched_on"): ["2027-03-02"],
     ("POST", "dispatches", "happened_at"): ["2027-03-01T09:00:01Z"],
@@ -122,11 +123,13 @@ WRONG = {
     ("POST", "dispatch-return", "quantity"): ["3 g", "25 pc"],
     ("POST", "dispatch-return", "happened_at"): ["2027-02-28T12:00:00Z", "2027-03-01T09:00:01Z"],
 }
-for _route in ("demand-close", "demand-reserve", "demand-free"):
+for _method, _route in (
+    ("PATCH", "demands"), ("POST", "demand-close"), ("POST", "demand-reserve"), ("POST", "demand-free"),
+):  # fmt: skip
     WRONG |= {
-        ("POST", _route, "item"): ["TIN"],
-        ("POST", _route, "due_on"): ["2027-03-20"],
-        ("POST", _route, "customer"): ["HOLLOW", None],
-        ("POST", _route, "reference"): ["L-10", ""],
+        (_method, _route, "item"): ["TIN"],
+        (_method, _route, "due_on"): ["2027-03-20"],
+        (_method, _route, "customer"): ["HOLLOW", None],
+        (_method, _route, "reference"): ["L-10", ""],
     }
 VOLATILE = {"uid"}
