@@ -95,6 +95,11 @@ def closed_why(day: date, country: str, open_weekdays: frozenset[int]) -> str:
     return "" if day.weekday() in open_weekdays else f"{day:%A}"
 
 
+def holidays_of(country: str, year: int) -> list[tuple[date, str]]:
+    """The holidays of a year with their names, by day; none without a country, or for one that is not known."""
+    return sorted(_holidays(country, year).items()) if country else []
+
+
 @lru_cache(maxsize=64)
 def _holidays(country: str, year: int) -> dict[date, str]:
     """The holidays of a country in a year; none where the library does not know the country."""
