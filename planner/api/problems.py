@@ -92,7 +92,7 @@ def answer(error: Exception, context: dict[str, Any]) -> Response | None:
     elif settings.DEBUG:
         return None
     else:
-        log.error("a fault at %s", context["request"].path, exc_info=error)
+        log.error("a fault at %s", context["request"].resolver_match.view_name, exc_info=error)
         got_request_exception.send(sender=None, request=context["request"]._request)
         told = document(500, "fault", "a fault of the program; it is written in its log")
     return Response(told, status=told["status"], headers=headers, content_type=PROBLEM_TYPE)

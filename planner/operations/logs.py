@@ -29,6 +29,23 @@ class WithRequestId(logging.Filter):
         return True
 
 
+class WithoutAddress(logging.Filter):
+    """No line tells the address of a request: what Django writes of one that broke or was refused names the route.
+
+    An address may hold a secret: that of a calendar, or of a new password.
+    """
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        request = getattr(record, "request", None)
+        address = getattr(request, "path", None)
+        if address and isinstance(record.args, tuple):
+            found = getattr(request, "resolver_match", None)
+            route = found.view_name if found else "none"
+            written = (address, address.encode("unicode_escape").decode("ascii"))  # some lines escape it
+            record.args = tuple(route if one in written else one for one in record.args)
+        return True
+
+
 class JsonLines(logging.Formatter):
     """One JSON object a line: time, level, logger, request_id, message, what ``extra`` gave, and the exception."""
 
@@ -55,12 +72,14 @@ def configuration(form: str, level: str) -> dict[str, Any]:
     return {
         "version": 1,
         "disable_existing_loggers": False,
-        "filters": {"request_id": {"()": WithRequestId}},
+        "filters": {"request_id": {"()": WithRequestId}, "no_address": {"()": WithoutAddress}},
         "formatters": {
             "json": {"()": JsonLines},
             "line": {"format": "%(asctime)s %(levelname)s %(name)s [%(request_id)s] %(message)s"},
         },
-        "handlers": {"console": {"class": "logging.StreamHandler", "formatter": form, "filters": ["request_id"]}},
+        "handlers": {
+            "console": {"class": "logging.StreamHandler", "formatter": form, "filters": ["request_id", "no_address"]}
+        },
         "root": {"handlers": ["console"], "level": level},
         "loggers": {
             # Its own handlers would write each line again, in another form.

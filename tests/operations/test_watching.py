@@ -103,6 +103,7 @@ def lines() -> Any:
     handler = logging.StreamHandler(stream)
     handler.setFormatter(logs.JsonLines())
     handler.addFilter(logs.WithRequestId())
+    handler.addFilter(logs.WithoutAddress())
     root = logging.getLogger()
     level, before = root.level, root.handlers[:]
     root.addHandler(handler)
@@ -120,6 +121,17 @@ def test_each_request_is_one_line_that_holds_no_code_and_no_secret(lines: Any) -
     assert (line["request_id"], line["method"], line["route"], line["status"]) == ("visit-0001", "GET", "calendar", 404)
     assert line["milliseconds"] >= 0
     assert "secret" not in json.dumps(lines())
+
+
+def test_what_is_refused_or_breaks_tells_no_address_either(lines: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    visitor = Client(raise_request_exception=False, enforce_csrf_checks=True)
+    assert visitor.post("/calendar/a-secret-of-somebody.ics").status_code == 403
+    monkeypatch.setattr("planner.notices.pages.whose_calendar", lambda token: 1 / 0)
+    assert visitor.get("/calendar/a-secret-of-somebody.ics").status_code == 500
+    messages = [one["message"] for one in lines() if one["logger"].startswith("django.")]
+    assert messages == ["Forbidden (CSRF cookie not set.): calendar", "Internal Server Error: calendar"]
+    assert "a-secret" not in json.dumps(lines())
+    assert logs.configuration("json", "INFO")["handlers"]["console"]["filters"] == ["request_id", "no_address"]
 
 
 def test_a_line_break_in_a_message_makes_no_second_line_and_an_exception_is_told(lines: Any) -> None:

@@ -9,11 +9,20 @@ import pytest
 import time_machine
 from django.contrib.auth.models import User
 from knox.models import AuthToken
+from redis.exceptions import ConnectionError as RedisConnectionError
 from rest_framework.test import APIClient
 
+from planner.api import tokens
 from tests.planner.api.house import NOW, PASSWORD, everything
 
 ME = "/api/v1/me"
+
+
+class Remembers(dict[str, Any]):
+    """A cache of its own, so that the one that is away may be of the same kind."""
+
+    def set(self, key: str, value: Any, timeout: float | None = None) -> None:
+        self[key] = value
 
 
 def sign_in(client: APIClient, username: str = "owner", password: str = PASSWORD) -> Any:
@@ -76,6 +85,22 @@ def test_too_many_tries_must_wait_a_minute(house: dict[str, APIClient]) -> None:
     with time_machine.travel(NOW) as clock:
         clock.shift(61)
         assert sign_in(house["stranger"]).status_code == 201
+
+
+def test_while_redis_is_away_people_sign_in_and_tries_are_counted_all_the_same(
+    house: dict[str, APIClient], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def away(*told: Any, **more: Any) -> Any:
+        raise RedisConnectionError("nobody answers")
+
+    for name in ("get", "set"):
+        monkeypatch.setattr(f"django.core.cache.backends.locmem.LocMemCache.{name}", away)
+    counted = Remembers()
+    monkeypatch.setattr(tokens, "in_process", counted)
+    assert sign_in(house["stranger"]).status_code == 201
+    page = house["stranger"].post("/sign-in", {"username": "owner", "password": PASSWORD})
+    assert page.status_code == 302
+    assert [sign_in(house["stranger"], "owner", "wrong").status_code for _ in range(9)] == [401] * 8 + [429]
 
 
 def test_a_name_is_not_tried_from_many_addresses(house: dict[str, APIClient]) -> None:
