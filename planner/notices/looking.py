@@ -35,6 +35,7 @@ Row = dict[str, Any]
 TEXTS = ("cause", "subject", "what", "why", "facts", "role", "person_id")
 DAYS = ("due_on", "overdue_on", "escalates_on", "told_on_days")
 TEXTS_AND_DAYS = [*(name.removesuffix("_id") for name in TEXTS), *DAYS]
+MOVED = ("by_day", "state", "put_off_until", "opening", "stage_on", "next_at", "updated_at")
 IDENTITY = ("pk", "key", "put_off_until")
 
 
@@ -106,19 +107,25 @@ def _claim_the_morning(look: Look) -> bool:
 
 
 def look_at_the_morning(look: Look) -> Changes:
-    """The day's look: the plan, with its reorder alerts, then every source. Once a day; a second one does no harm."""
+    """The day's look: the plan, with its reorder alerts, then every source. Once a day; a second one does no harm.
+
+    A plan that breaks keeps nothing else waiting: the sources are looked at, then its fault is raised. The day counts
+    as looked at once its plan was made; until then the next bell tries again.
+    """
     from planner import services  # late: services know of notices
 
-    found = Changes()
+    found, fault = Changes(), None
     try:
         services.review(day=look.today)
     except DomainError as refusal:  # formulas in a loop: everything else is told all the same
         log.warning("the plan could not be looked at: %s", refusal.message)
-    except Exception:
-        SourceLook.objects.filter(name=MORNING).update(looked_at=None)
-        raise
+    except Exception as error:
+        fault = error
     for name in look.kinds:
         found += look_at(look, name)
+    if fault is not None:
+        SourceLook.objects.filter(name=MORNING).update(looked_at=None)
+        raise fault
     SourceLook.objects.update_or_create(name=MORNING, defaults={"looked_on": look.today, "looked_at": clock.now()})
     return found
 
@@ -273,7 +280,13 @@ def _update(look: Look, kind: Kind, part: Sequence[tuple[Row, Wanted]]) -> None:
         if notice is None or notice.gone_at is not None:
             continue
         sooner = wanted.due_on is not None and wanted.due_on < notice.due_on
-        days = _days(wanted, kind, wanted.due_on or notice.due_on, notice.put_off_until)
+        due_on = wanted.due_on or notice.due_on
+        if sooner and notice.put_off_until is not None and notice.put_off_until > due_on:
+            # Who put it off knew another day: nobody said that it may wait beyond this one.
+            notice.put_off_until = None
+            if notice.state == Notice.State.PUT_OFF:
+                notice.state = Notice.State.OPEN
+        days = _days(wanted, kind, due_on, notice.put_off_until)
         for name, value in (days | _texts(wanted, {"why": notice.why, "facts": notice.facts})).items():
             setattr(notice, name, value)
         if sooner and notice.stage_on is not None:  # what was told is not what is true: told anew
@@ -283,7 +296,7 @@ def _update(look: Look, kind: Kind, part: Sequence[tuple[Row, Wanted]]) -> None:
         notice.next_at = next_of(notice, look)
         notice.updated_at = look.now
         found.append(notice)
-    Notice.objects.bulk_update(found, [*TEXTS_AND_DAYS, "by_day", "opening", "stage_on", "next_at", "updated_at"])
+    Notice.objects.bulk_update(found, [*TEXTS_AND_DAYS, *MOVED])
 
 
 def _open(look: Look, kind: Kind, part: Sequence[Wanted]) -> int:

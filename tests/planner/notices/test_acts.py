@@ -13,12 +13,12 @@ from rest_framework.test import APIClient
 
 from inventory.errors import BadInput, Conflict, WrongState
 from inventory.models import Demand, Lot
-from planner.notices import acts, choices, upkeep
+from planner.notices import acts, choices, looking, upkeep
 from planner.notices.addressees import addressees
 from planner.notices.kinds import KINDS
 from planner.notices.models import NoticeAct, Telling, UpkeepDone
 from planner.services import decide_affected
-from tests.planner.notices.house import days_told, job, lot, notice, ring_at, told
+from tests.planner.notices.house import days_told, job, lot, notice, ring, ring_at, told
 
 pytestmark = pytest.mark.django_db
 
@@ -72,6 +72,24 @@ def test_what_is_put_off_is_told_again_on_the_morning_of_its_day(people: dict[st
     ring_at("2027-03-14T06:59:00+00:00", "2027-03-14T07:00:00+00:00", "2027-03-14T07:01:00+00:00")
     assert [(day, stage) for day, stage, _ in told("upkeep")] == [("2027-03-10", "due"), ("2027-03-14", "overdue")]
     assert notice("upkeep").state == "open"
+
+
+def test_what_was_put_off_is_told_after_all_where_it_falls_due_before(people: dict[str, User]) -> None:
+    with time_machine.travel("2027-03-01T09:00:00+00:00", tick=False):
+        wax = lot("W1", expires_on=date(2027, 3, 28))
+        ring()
+        acts.put_off(notice=notice("lot_expiring:WAX/W1"), until=date(2027, 3, 25))
+    with time_machine.travel("2027-03-02T09:00:00+00:00", tick=False):
+        Lot.objects.filter(pk=wax.pk).update(expires_on=date(2027, 3, 27))  # after the day: it may wait as it was said
+        looking.look_at(looking.begin(), "lot_expiring")
+        assert notice("lot_expiring:WAX/W1").state == "put_off"
+        Lot.objects.filter(pk=wax.pk).update(expires_on=date(2027, 3, 6))
+        looking.look_at(looking.begin(), "lot_expiring")
+        ring()
+        assert (notice("lot_expiring:WAX/W1").state, notice("lot_expiring:WAX/W1").put_off_until) == ("open", None)
+        assert days_told("lot_expiring:WAX/W1")[-1] == "2027-02-27"  # the morning, seven days before its new day
+    ring_at("2027-03-06T08:00:00+00:00")
+    assert days_told("lot_expiring:WAX/W1")[-1] == "2027-03-06"
 
 
 def test_within_its_day_no_reason_is_needed_and_both_can_be_taken_back(people: dict[str, User]) -> None:

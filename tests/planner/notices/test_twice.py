@@ -198,6 +198,21 @@ def test_a_source_that_breaks_is_logged_and_keeps_nobody_else_waiting(
     assert len(told("lot_expiring")) == 1
 
 
+def test_a_plan_that_breaks_keeps_nothing_else_waiting(people: dict[str, User]) -> None:
+    with time_machine.travel("2027-03-01T12:00:00+00:00", tick=False):
+        lot("W1", expires_on=date(2027, 4, 9))
+    broken = mock.patch("planner.services.review", side_effect=ZeroDivisionError)
+    with broken, pytest.raises(ZeroDivisionError):
+        ring_at(MORNING)
+    with time_machine.travel(MORNING, tick=False):
+        sweep.sweep()
+    assert len(told("lot_expiring")) == 1
+    assert SourceLook.objects.get(name="morning").looked_on is None
+    with mock.patch("planner.services.review") as review:
+        ring_at("2027-03-10T07:01:00+00:00", "2027-03-10T07:02:00+00:00")
+    assert review.call_count == 1
+
+
 def test_a_bell_that_rings_while_the_day_is_looked_at_begins_no_second_plan(people: dict[str, User]) -> None:
     begun: list[str] = []
 
