@@ -111,7 +111,7 @@ def read_job(code: str) -> Json:
     return job_row(dict(row)) | {"done": told}
 
 
-def _values(asked: Json) -> Json:
+def values_of(asked: Json) -> Json:
     values = dict(asked)
     if values.get("person") is not None:
         values["person"] = named(find_person, values["person"], "person")
@@ -145,7 +145,7 @@ class UpkeepList(View):
     def post(self, request: Request, asked: Json) -> Json:
         """A job that comes again, or once. The 31st is the last day of a shorter month, and the 31st again after it."""
         code = asked.pop("upkeep")
-        services.make_job(code=code, values=_values(asked))
+        services.make_job(code=code, values=values_of(asked))
         return read_job(code)
 
 
@@ -165,7 +165,7 @@ class OneUpkeep(View):
     )
     def patch(self, request: Request, asked: Json, upkeep: str) -> Json:
         """Change what is given. A retired job is not told any more; nothing is deleted."""
-        services.change_job(job=services.find_job(upkeep), values=_values(asked))
+        services.change_job(job=services.find_job(upkeep), values=values_of(asked))
         return read_job(upkeep)
 
 

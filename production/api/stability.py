@@ -552,7 +552,7 @@ def _months(number: float | None) -> str | None:
 # --- from a form to what the service takes -----------------------------------------------------------------
 
 
-def _spec_of(asked: Json) -> ProtocolSpec:
+def spec_of(asked: Json) -> ProtocolSpec:
     return ProtocolSpec(
         name=asked["name"],
         conditions=[ConditionSpec(name=row.pop("condition"), **row) for row in map(dict, asked["conditions"])],
@@ -687,7 +687,7 @@ class Protocols(View):
         """A protocol: how samples stand, after which times they are looked at, and what is looked at besides the
         formula's own checks of stage stability."""
         code = asked.pop("protocol")
-        services.make_protocol(code=code, spec=_spec_of(asked), who=request.user)
+        services.make_protocol(code=code, spec=spec_of(asked), who=request.user)
         return read_protocol(code)
 
 
@@ -707,7 +707,7 @@ class OneProtocol(View):
     )
     def put(self, request: Request, asked: Json, protocol: str) -> Json:
         """Replace the whole content of a protocol. Studies that have started keep what they began with."""
-        services.change_protocol(protocol=selectors.find_protocol(protocol), spec=_spec_of(asked), who=request.user)
+        services.change_protocol(protocol=selectors.find_protocol(protocol), spec=spec_of(asked), who=request.user)
         return read_protocol(protocol)
 
 
