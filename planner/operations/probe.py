@@ -20,9 +20,11 @@ TIMEOUT_SECONDS = 4
 def web_is_ready(port: int) -> str:
     """ "" where it is ready, else what is wrong."""
     hosts = os.environ.get("ALLOWED_HOSTS", "localhost")
+    host = hosts.split(",")[0].strip().lstrip(".")
+    host = "localhost" if host == "*" else host  # any name does, and the star is none
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=TIMEOUT_SECONDS)
     try:
-        connection.request("GET", "/readyz", headers={"Host": hosts.split(",")[0].strip().lstrip(".")})
+        connection.request("GET", "/readyz", headers={"Host": host})
         answer = connection.getresponse()
         told = answer.read(2000).decode(errors="replace")
         return "" if answer.status == 200 else f"{answer.status}: {told}"

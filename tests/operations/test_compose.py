@@ -129,6 +129,16 @@ def test_its_variables_are_those_that_the_program_reads(tmp_path: Path, monkeypa
         assert f'"{name.removesuffix("_FILE")}"' in read, name
 
 
+def test_what_the_documents_name_can_be_given() -> None:
+    """Every variable of the table in DEVELOPERS.md, but for those that the file settles itself."""
+    table = (ROOT / "DEVELOPERS.md").read_text().partition("| variable | takes | default |")[2].partition("\n\n")[0]
+    first_cells = [row.split("|")[1] for row in table.splitlines() if row.startswith("|")]
+    named = {name for cell in first_cells for name in re.findall(r"\b[A-Z_]{4,}\b", cell)}
+    given = {name.removesuffix("_FILE") for name in compose()["services"]["web"]["environment"]}
+    assert len(named) > 15
+    assert named - given == {"PORT", "BIND"}
+
+
 def test_its_commands_name_what_is_there() -> None:
     services = compose()["services"]
     assert services["web"]["command"][0] == "gunicorn"

@@ -83,6 +83,25 @@ def test_the_probe_of_the_web_server_fails_where_nothing_answers(monkeypatch: py
     assert probe.main(["web"]) == 1
 
 
+@pytest.mark.parametrize(
+    ("hosts", "asked"),
+    [("house.example,other.example", "house.example"), (".house.example", "house.example"), ("*", "localhost")],
+)
+def test_the_probe_asks_under_a_name_that_the_server_takes(
+    monkeypatch: pytest.MonkeyPatch, hosts: str, asked: str
+) -> None:
+    told: dict[str, str] = {}
+
+    def request(self: Any, method: str, path: str, headers: dict[str, str]) -> None:
+        told.update(headers)
+        raise OSError("enough is known")
+
+    monkeypatch.setenv("ALLOWED_HOSTS", hosts)
+    monkeypatch.setattr("http.client.HTTPConnection.request", request)
+    assert probe.main(["web"]) == 1
+    assert told == {"Host": asked}
+
+
 # --- request ids and logs ----------------------------------------------------------------------------------
 
 
