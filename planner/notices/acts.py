@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 from uuid import UUID
 
@@ -12,7 +12,7 @@ from inventory.transactions import write
 from planner.api.roles import OWNER
 from planner.notices.addressees import addressees, may_see
 from planner.notices.looking import begin, next_of
-from planner.notices.models import Notice, NoticeAct, Upkeep
+from planner.notices.models import Mail, Notice, NoticeAct, Telling, Upkeep
 from planner.notices.wanted import Look
 
 if TYPE_CHECKING:
@@ -91,6 +91,11 @@ def reopen(*, notice: Notice, why: str = "", who: User | None = None) -> Notice:
     notice.state, notice.updated_at = Notice.State.OPEN, look.now
     notice.next_at = next_of(notice, look)
     notice.save(update_fields=["state", "next_at", "updated_at"])
+    # Where a mail left without it meanwhile, or not at all: the next morning's letter tells it.
+    morning = look.today if look.now < look.wall.morning_of(look.today) else look.today + timedelta(days=1)
+    gone = Mail.objects.filter(settled_at__isnull=False).values("pk")
+    untold = Telling.objects.filter(notice=notice, opening=notice.opening, told_at=None, mail__in=gone)
+    untold.update(mail=None, letter_on=morning)
     _record(notice, NoticeAct.Kind.REOPENED, look, who, why)
     return notice
 

@@ -15,6 +15,7 @@ from django.urls import reverse
 from inventory.models import Lot
 from planner.notices import acts, choices
 from planner.notices.models import Addressee, Notice
+from planner.people import change_person
 from planner.services import decide_affected
 from tests.planner.notices.house import job, lot, notice, ring
 
@@ -96,8 +97,10 @@ def test_a_secret_opens_one_calendar_until_it_is_made_anew_or_revoked(people: di
     assert fetch(second).status_code == 404
     assert fetch("x").status_code == 404
     assert fetch(others).status_code == 200
-    User.objects.filter(username="buyer").update(is_active=False)
+    change_person(username="buyer", active=False)
     assert fetch(others).status_code == 404
+    change_person(username="buyer", active=True)
+    assert fetch(others).status_code == 404  # who comes back makes a new one
 
 
 def test_the_secret_itself_is_kept_nowhere(people: dict[str, User]) -> None:

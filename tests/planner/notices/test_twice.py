@@ -13,7 +13,7 @@ from django.contrib.auth.models import User
 from django.core import mail as outbox_of
 
 from inventory.models import Lot
-from planner.notices import looking, posting, sweep
+from planner.notices import acts, looking, posting, sweep
 from planner.notices.looking import begin, look_at
 from planner.notices.models import Mail, Notice, SourceLook, Telling
 from planner.services import decide_affected
@@ -161,6 +161,28 @@ def test_what_is_mended_between_claim_and_letter_does_not_stand_in_it(people: di
     (letter,) = sent()
     assert second.number in letter.body
     assert first.number not in letter.body
+
+
+def test_what_was_done_by_mistake_while_the_letter_left_is_in_the_next_one(people: dict[str, User]) -> None:
+    with time_machine.travel("2027-03-09T12:00:00+00:00", tick=False):
+        ring()
+        lot("W1", expires_on=date(2027, 3, 14))
+        lot("W2", expires_on=date(2027, 3, 14))
+    ring_at("2027-03-09T13:00:00+00:00")
+    one = notice("lot_expiring:WAX/W1")
+    with time_machine.travel("2027-03-09T14:00:00+00:00", tick=False):
+        acts.mark_done(notice=one)
+    ring_at(MORNING)
+    (letter,) = sent()
+    assert "W1" not in letter.body
+    with time_machine.travel("2027-03-10T09:00:00+00:00", tick=False):
+        acts.reopen(notice=one)
+        ring()
+        assert len(sent()) == 1  # no letter in the middle of the day
+    ring_at("2027-03-11T07:00:00+00:00", "2027-03-12T07:00:00+00:00")
+    _, again = sent()
+    assert "W1" in again.body
+    assert not Telling.objects.filter(told_at=None).exists()
 
 
 def test_a_cause_that_comes_back_is_told_anew_under_another_message_id(people: dict[str, User]) -> None:
