@@ -1,4 +1,4 @@
-"""Pausing the cyclic garbage collector while very many rows are made: the engine's own way, for the rest of the planner."""
+"""Pausing the cyclic garbage collector while very many rows are made that all stay: the engine's own piece, for all."""
 
 from planner.engine.collector import collector_paused
 
