@@ -295,6 +295,17 @@ def markets_expected() -> list[Row]:
     return list(found.values())
 
 
+def expected_at(day: date, reference: str) -> list[Demand]:
+    """What is still expected at the market of this day and reference, by item. One query."""
+    rows = Demand.objects.filter(STILL_WANTED, customer=None, due_on=day, reference=reference)
+    return list(rows.select_related("item").order_by("item__code", "pk"))
+
+
+def read_portion(portion: Portion) -> Portion:
+    """A portion as it is now, with its lot and item. One query."""
+    return Portion.objects.select_related("lot__item").get(pk=portion.pk)
+
+
 def places_with_products() -> list[Row]:
     """Every named place where finished goods stand, with how many lots. One query."""
     rows = Portion.objects.filter(on_hand__gt=0, set_apart=False, lot__item__kind=Item.Kind.PRODUCT).exclude(place="")

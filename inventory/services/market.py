@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
 from inventory import clock
-from inventory.errors import BadInput, Fault
+from inventory.errors import BadInput, DomainError, Fault, Unusable
 from inventory.models import Demand, Dispatch, Portion, StockEvent, Transformation
 from inventory.quantities import show_quantity
 from inventory.services import counting, lots
@@ -70,7 +71,11 @@ def take_out(
     for at, line in enumerate(lines):
         portion, item = fresh_portion(line.portion), line.portion.lot.item
         check_quantity(item, line.quantity, field=f"lines[{at}].quantity")
-        check_usable(portion, clock.today())
+        try:
+            check_usable(portion, clock.today())
+        except Unusable as error:
+            error.faults = [Fault(f"lines[{at}].lot", portion.lot.number, "a lot that may be sold today")]
+            raise
         if line.quantity > portion.free:
             most = show_quantity(portion.free, item.measure)
             fault = Fault(f"lines[{at}].quantity", show_quantity(line.quantity, item.measure), f"at most {most}")
@@ -133,17 +138,21 @@ def come_back(
         raise BadInput("nothing stands there", code="no_lines", faults=[Fault("lines", "", "at least one line")])
     lock_items({line.portion.lot.item_id for line in lines} | {demand.item_id for demand in demands})
     counts = _count(lines, happened_at, who)
-    sold = [line for line in lines if line.sold]
+    leaving = _leaving(lines, demands)
     sent = None
-    if sold:
-        sent = dispatch(
-            lines=_leaving(sold, demands),
-            public_place=place,
-            dispatched_on=dispatched_on,
-            happened_at=happened_at,
-            reference=demands[0].reference if demands else "",
-            who=who,
-        )
+    if leaving:
+        try:
+            sent = dispatch(
+                lines=[one for _, one in leaving],
+                public_place=place,
+                dispatched_on=dispatched_on,
+                happened_at=happened_at,
+                reference=demands[0].reference if demands else "",
+                who=who,
+            )
+        except DomainError as error:  # it counts the lines that left; the faults name those that were asked
+            error.faults = [replace(fault, field=_asked_as(fault.field, leaving)) for fault in error.faults]
+            raise
     if to_place and to_place != place:
         for line in lines:
             if line.back:
@@ -182,16 +191,25 @@ def _count(lines: Sequence[CameBack], happened_at: datetime | None, who: User | 
     ]
 
 
-def _leaving(sold: Sequence[CameBack], demands: Sequence[Demand]) -> list[Leaving]:
+def _leaving(lines: Sequence[CameBack], demands: Sequence[Demand]) -> list[tuple[int, Leaving]]:
+    """What was sold, each with the number of its line: what serves a demand, and what goes beyond it."""
     by_item = {demand.item_id: demand for demand in demands}
     left = {demand.pk: demand.open_quantity for demand in demands}
     found = []
-    for line in sold:
+    for at, line in enumerate(lines):
         demand = by_item.get(line.portion.lot.item_id)
         served = min(line.sold, left[demand.pk]) if demand is not None else 0
         if demand is not None and served:
             left[demand.pk] -= served
-            found.append(Leaving(line.portion, served, demand))
+            found.append((at, Leaving(line.portion, served, demand)))
         if line.sold > served:
-            found.append(Leaving(line.portion, line.sold - served))
+            found.append((at, Leaving(line.portion, line.sold - served)))
     return found
+
+
+def _asked_as(field: str, leaving: Sequence[tuple[int, Leaving]]) -> str:
+    place = re.match(r"lines\[([0-9]+)\]\.(\w+)$", field)
+    if place is None:
+        return field
+    name = "sold" if place[2] == "quantity" else place[2]
+    return f"lines[{leaving[int(place[1])][0]}].{name}"

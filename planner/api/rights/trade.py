@@ -23,4 +23,6 @@ RIGHTS = {
     ("POST", "dispatches"): TRADING,
     ("GET", "dispatch"): READERS,
     ("POST", "dispatch-return"): TRADING,
+    ("POST", "market-out"): TRADING_AND_BENCH,
+    ("POST", "market-back"): TRADING,  # it sells, counts and moves what stood at the stall
 }

@@ -2,7 +2,7 @@
 
 from planner.api.rights.items import RIGHTS as OF_ITEMS
 from planner.api.rights.trade import RIGHTS as OF_TRADE
-from planner.api.rights.trade import TRADING, TRADING_AND_BENCH
+from planner.api.rights.trade import TRADING
 from planner.api.roles import READERS
 
 _SHOWN = (
@@ -19,8 +19,8 @@ _ACTS = {
     "demand-free": OF_TRADE["POST", "demand-free"],
     "dispatch-add": OF_TRADE["POST", "dispatches"],
     "dispatch-return": OF_TRADE["POST", "dispatch-return"],
-    "market-out": TRADING_AND_BENCH,
-    "market-back": OF_TRADE["POST", "dispatches"],  # it dispatches, counts and moves: who sells may do all of it there
+    "market-out": OF_TRADE["POST", "market-out"],
+    "market-back": OF_TRADE["POST", "market-back"],
     "party-add": OF_ITEMS["POST", "parties"],
     "party-change": OF_ITEMS["PATCH", "party"],
     "offer-add": OF_ITEMS["POST", "offers"],

@@ -8,10 +8,12 @@ from inventory import selectors
 from inventory.models import Demand
 from inventory.services.buying import Delivery, OrderLine, place_order, receive
 from inventory.services.dispatching import Leaving, dispatch, reserve_demand, want
+from inventory.services.market import Carried, take_out
 from tests.inventory.builders import KG, make_item, make_lot, make_party, make_stock, portion_in
 
 ORDER_NAMED = {("GET", "purchase-orders"), ("GET", "purchase-order"), ("POST", "purchase-order-close-line")}
 DISPATCH_NAMED = {("GET", "dispatches"), ("GET", "dispatch"), ("POST", "dispatch-return")}
+MARKET = {("POST", "market-out"), ("POST", "market-back")}
 WAX_DUE = date(2027, 3, 4)
 
 
@@ -27,6 +29,11 @@ def prepare(operation: tuple[str, str]) -> None:
         reserve_demand(demand=Demand.objects.get())
     if operation == ("POST", "dispatches"):
         tins_filled()
+    if operation in MARKET:
+        tins_filled()
+        fair_expected()
+    if operation == ("POST", "market-back"):
+        tins_at_the_stall()
     if operation in DISPATCH_NAMED:
         tins_filled()
         parcel_sent()
@@ -50,6 +57,17 @@ def parcel_sent() -> None:
     leaving = Leaving(portion_in(selectors.get_lot("RUB-50", "R1")), 24, Demand.objects.get())
     lane = selectors.find_party("LANE")
     dispatch(lines=[leaving], customer=lane, reference="parcel 7", code="D-5")
+
+
+def fair_expected() -> None:
+    """20 tins are expected at the spring fair."""
+    want(item=selectors.find_item("RUB-50"), quantity=20, due_on=date(2027, 3, 6), reference="spring fair")
+
+
+def tins_at_the_stall() -> None:
+    """24 of the tins went there."""
+    portion = portion_in(selectors.get_lot("RUB-50", "R1"))
+    take_out(lines=[Carried(portion, 24)], place="stall", demands=[Demand.objects.get(reference="spring fair")])
 
 
 def _w3_came() -> None:
@@ -122,7 +140,24 @@ WRONG = {
     ("POST", "dispatch-return", "line"): [2],
     ("POST", "dispatch-return", "quantity"): ["3 g", "25 pc"],
     ("POST", "dispatch-return", "happened_at"): ["2027-02-28T12:00:00Z", "2027-03-01T09:00:01Z"],
+    ("POST", "market-out", "market"): [{}],
+    ("POST", "market-out", "lines.lot"): ["O1"],
+    ("POST", "market-out", "lines.quantity"): ["3 g", "81 pc"],
+    ("POST", "market-out", "lines.place"): ["", "cellar"],
+    ("POST", "market-out", "lines.container"): ["box"],
+    ("POST", "market-back", "market"): [{}],
+    ("POST", "market-back", "dispatched_on"): ["2027-03-02"],
+    ("POST", "market-back", "lines.lot"): ["O1"],
+    ("POST", "market-back", "lines.sold"): ["3 g", "0.5 pc"],
+    ("POST", "market-back", "lines.back"): ["3 g", "0.5 pc"],
+    ("POST", "market-back", "lines.container"): ["box"],
+    ("POST", "market-back", "lines.why"): [""],
 }
+for _route in ("market-out", "market-back"):
+    WRONG |= {
+        ("POST", _route, "market.due_on"): ["2027-03-07"],
+        ("POST", _route, "market.reference"): ["autumn fair", ""],
+    }
 for _method, _route in (
     ("PATCH", "demands"), ("POST", "demand-close"), ("POST", "demand-reserve"), ("POST", "demand-free"),
 ):  # fmt: skip
