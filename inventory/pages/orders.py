@@ -12,15 +12,17 @@ from urllib.parse import quote
 from django.http import HttpRequest
 from django.urls import path, reverse
 
-from inventory import clock, order_book, selectors, shelf
+from inventory import clock, order_book, order_letter, selectors, shelf
 from inventory.api import fields
-from inventory.api.frame import Form
+from inventory.api.frame import Form, read_form
 from inventory.api.orders import NewOrder, OrderLineClosed, order_line_named, place_asked
 from inventory.api.pages import Listing
 from inventory.errors import BadInput, Fault
+from inventory.models import RetryKey
 from inventory.pages.conventions import as_day, show_day, show_quantity
-from inventory.pages.frame import Done, Facts, FormPage, Page, chosen, cut, person_of
+from inventory.pages.frame import Done, Facts, FormPage, Page, chosen, cut, given_by, person_of
 from inventory.pages.receive import LinesPage, Texts
+from inventory.quantities import MASS
 from inventory.services import buying
 
 
@@ -66,13 +68,19 @@ class OrderSheet(Page):
 
     def facts(self, request: HttpRequest, **where: Any) -> Facts:
         order = order_book.order_sheet(where["order"])
-        return {"order": order, "letter": letter_to(order)}
+        return {"order": order, "letter": letter_to(order), "mail_is_set_up": order_letter.is_set_up()}
 
 
 def letter_to(order: Mapping[str, Any]) -> str:
     """The address of a letter with the order in it, for the reader's own mail program; "" without an e-mail."""
     if not order["supplier__email"]:
         return ""
+    subject, body = quote(f"Order {order['code']}"), quote(words_of(order).replace("\n", "\r\n"))
+    return f"mailto:{quote(order['supplier__email'], safe='@')}?subject={subject}&body={body}"
+
+
+def words_of(order: Mapping[str, Any]) -> str:
+    """The order as plain text: what is still to come of it, in packs, and by when."""
     lines = [
         f"- {show_quantity(line['quantity'], line['item'])} {line['item']['name']}{_packs_told(line)}, "
         f"by {show_day(line['due_on'])}"
@@ -81,8 +89,7 @@ def letter_to(order: Mapping[str, Any]) -> str:
     ]
     told = [f"Order {order['code']} of {show_day(order['placed_at'])}", "", *lines, ""]
     told += ["Please tell lot number and best-before date of each with the delivery."]
-    subject, body = quote(f"Order {order['code']}"), quote("\r\n".join(told).replace("\N{NO-BREAK SPACE}", " "))
-    return f"mailto:{quote(order['supplier__email'], safe='@')}?subject={subject}&body={body}"
+    return "\n".join(told).replace("\N{NO-BREAK SPACE}", " ")
 
 
 def _packs_told(line: Mapping[str, Any]) -> str:
@@ -178,6 +185,41 @@ class CloseLine(TradeAct):
         return Done(order_address(where["order"]), f"The line of {asked['item']} is closed: nothing more is to come.")
 
 
+class Letter(Form):
+    to = fields.Email()
+    words = fields.LongText()
+
+
+class SendOrder(TradeAct):
+    """The order as a letter, handed to the workshop's mail server."""
+
+    form = Letter
+    heading, act_told = "Send an order", "Send it now"
+    asks = (("to", "To", ""), ("words", "What it says", "Change it as you like."))
+
+    def about(self, request: HttpRequest, texts: Mapping[str, str], **where: Any) -> Facts:
+        order = order_book.order_sheet(where["order"])
+        return {
+            "lead": f"Order {order['code']} to {order['supplier__name']}. Answers go to your own address.",
+            "back": reverse("order-sheet", kwargs=where),
+            "back_told": f"Order sheet {order['code']}",
+            "values": {"to": order["supplier__email"], "words": words_of(order)},
+        }
+
+    def _act_once(self, request: HttpRequest, texts: dict[str, str], key: str, where: dict[str, Any]) -> Done:
+        """The letter leaves before anything is written: nobody waits at a lock for a mail server. Sent again with
+        the same key it is told again and does not leave again."""
+        given, _ = given_by(self.form, texts, lambda _: MASS)
+        asked = read_form(self.form, given, texts=True)
+        selectors.find_order(where["order"])
+        if not RetryKey.objects.filter(key=key).exists():
+            order_letter.send(order=where["order"], key=key, who=person_of(request), **asked)
+        return super()._act_once(request, texts, key, where)
+
+    def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
+        return Done(order_address(where["order"]), f"Order {where['order']} was sent to {asked['to']}.")
+
+
 def order_address(code: str) -> str:
     return reverse("purchase-order", kwargs={"order": code})
 
@@ -187,5 +229,6 @@ ROUTES = [
     path("orders/new", AddOrder.as_view(), name="order-add"),
     path("orders/order/<code:order>", OneOrder.as_view(), name="purchase-order"),
     path("orders/order/<code:order>/sheet", OrderSheet.as_view(), name="order-sheet"),
+    path("orders/order/<code:order>/send", SendOrder.as_view(), name="order-send"),
     path("orders/order/<code:order>/close", CloseLine.as_view(), name="purchase-order-close-line"),
 ]

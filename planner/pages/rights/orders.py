@@ -11,6 +11,7 @@ _SHOWN = (
 )  # fmt: skip
 _ACTS = {
     "order-add": OF_TRADE["POST", "purchase-orders"],
+    "order-send": TRADING,
     "purchase-order-close-line": OF_TRADE["POST", "purchase-order-close-line"],
     "demand-add": OF_TRADE["POST", "demands"],
     "demand-change": OF_TRADE["PATCH", "demands"],

@@ -6,6 +6,8 @@ from typing import Any
 from urllib.parse import unquote
 
 import pytest
+from django.contrib.auth.models import User
+from django.core import mail
 from django.test import Client
 
 from inventory import order_book
@@ -89,6 +91,52 @@ def test_a_sheet_says_packs_and_sum_and_becomes_a_letter(workshop: Shop) -> None
     assert letter.startswith(f"mailto:orders@herbs.example?subject=Order%20{line.order.code}&body=")
     assert "(your Q-77)" in unquote(letter)
     assert " " not in letter
+
+
+def test_an_order_is_sent_through_the_workshop_s_mail_server_once(workshop: Shop) -> None:
+    line = open_line()
+    Party.objects.filter(pk=line.order.supplier_id).update(email="orders@herbs.example")
+    User.objects.filter(username="buyer").update(email="buyer@house.example")
+    address = f"/orders/order/{line.order.code}/send"
+    given = form_of(workshop["buyer"], address)
+    assert given["to"] == "orders@herbs.example"
+    assert workshop["buyer"].post(address, given | {"words": ""}).status_code == 400
+    assert mail.outbox == []
+    for _ in range(2):
+        assert workshop["buyer"].post(address, given | {"words": "Two jars, please."}).status_code == 303
+    (letter,) = mail.outbox
+    assert (letter.to, letter.reply_to) == (["orders@herbs.example"], ["buyer@house.example"])
+    assert (letter.subject, letter.body) == (f"Order {line.order.code}", "Two jars, please.")
+
+
+def test_a_letter_that_is_not_taken_is_told_and_can_be_sent_again(
+    workshop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def away(*args: object, **kwargs: object) -> None:
+        raise ConnectionRefusedError
+
+    line = open_line()
+    address = f"/orders/order/{line.order.code}/send"
+    given = form_of(workshop["buyer"], address) | {"to": "orders@herbs.example", "words": "Two jars, please."}
+    with monkeypatch.context() as broken:
+        broken.setattr("django.core.mail.EmailMessage.send", away)
+        answer = workshop["buyer"].post(address, given)
+    assert answer.status_code == 409
+    assert "did not take the letter" in words(answer)
+    assert workshop["buyer"].post(address, given).status_code == 303
+    assert len(mail.outbox) == 1
+
+
+def test_without_a_mail_server_the_sheet_is_printed_or_written_by_hand(workshop: Shop, settings: Any) -> None:
+    line = open_line()
+    sheet = f"/orders/order/{line.order.code}/sheet"
+    assert "Send it by e-mail" in words(workshop["buyer"].get(sheet))
+    assert "Send it by e-mail" not in words(workshop["viewer"].get(sheet))
+    settings.EMAIL_BACKEND = "django.core.mail.backends.dummy.EmailBackend"
+    assert "Send it by e-mail" not in words(workshop["buyer"].get(sheet))
+    address = f"/orders/order/{line.order.code}/send"
+    given = form_of(workshop["buyer"], address) | {"to": "orders@herbs.example", "words": "Two jars, please."}
+    assert workshop["buyer"].post(address, given).status_code == 409
 
 
 @pytest.mark.parametrize(

@@ -58,7 +58,7 @@ def of_a_place() -> str:
 
 
 WHERE = {
-    **dict.fromkeys(("purchase-order", "order-sheet", "purchase-order-close-line"), of_an_order),
+    **dict.fromkeys(("purchase-order", "order-sheet", "order-send", "purchase-order-close-line"), of_an_order),
     **dict.fromkeys(("dispatch", "packing-list", "dispatch-return"), of_a_dispatch),
     **dict.fromkeys(("party", "party-change", "offer-add", "offer-change", "offer-withdraw"), of_a_supplier),
 }
