@@ -33,6 +33,8 @@ from inventory.trade import Listed
 from inventory.usability import last_day_of, unusable_reason
 
 Row = dict[str, Any]
+MOST_STANDING = 300  # lots that are counted back from a place in one go
+MOST_EXPECTED = 300  # demands of markets
 MOST_OPEN = 100  # orders or demands that a list of open ones shows; the rest by its filter
 _ITEM = ("item__code", "item__name", "item__measure", "item__density_g_per_ml")
 _LOT_ITEM = tuple(f"lot__{name}" for name in _ITEM)
@@ -286,9 +288,13 @@ def spot_of(lot: Lot) -> Portion | None:
 
 
 def markets_expected() -> list[Row]:
-    """What is expected at markets and not served yet, by day and reference: ``lines`` and how many. Two queries."""
+    """What is expected at markets and not served yet, by day and reference, the first days first, with its ``lines``.
+
+    Two queries.
+    """
+    rows = DEMANDS.filter(STILL_WANTED, customer=None).order_by("due_on", "reference", "pk")
     found: dict[tuple[date, str], Row] = {}
-    for row in demand_rows(list(DEMANDS.filter(STILL_WANTED, customer=None).order_by("due_on", "reference", "pk"))):
+    for row in demand_rows(list(rows[:MOST_EXPECTED])):
         key = (row["due_on"], row["reference"])
         market = found.setdefault(key, {"due_on": key[0], "reference": key[1], "lines": []})
         market["lines"].append(row)
@@ -314,9 +320,13 @@ def places_with_products() -> list[Row]:
 
 
 def standing_at(place: str) -> list[Portion]:
-    """What stands at a place and is not set apart, by item and lot. One query."""
-    rows = Portion.objects.filter(place=place, on_hand__gt=0, set_apart=False).select_related("lot__item")
-    return list(rows.order_by("lot__item__code", "lot__number", "container"))
+    """The finished goods that stand at a place and are not set apart, by item and lot, at most MOST_STANDING.
+
+    One query.
+    """
+    rows = Portion.objects.filter(place=place, on_hand__gt=0, set_apart=False, lot__item__kind=Item.Kind.PRODUCT)
+    rows = rows.select_related("lot__item").order_by("lot__item__code", "lot__number", "container")
+    return list(rows[:MOST_STANDING])
 
 
 # --- parties -----------------------------------------------------------------------------------------------
@@ -343,6 +353,5 @@ def names_of_customers() -> list[tuple[str, str]]:
 
 
 def names_of_leaving() -> list[tuple[str, str]]:
-    """Items of which something may leave: products first, by code. One query."""
-    rows = Item.objects.filter(drawn=False).order_by("code").values_list("code", "name", "kind")
-    return [(code, name) for code, name, kind in sorted(rows, key=lambda row: (row[2] != "product", row[0]))]
+    """Code and name of what is sold, by code, to be suggested; other items are named by hand. One query."""
+    return list(Item.objects.filter(kind=Item.Kind.PRODUCT).order_by("code").values_list("code", "name"))

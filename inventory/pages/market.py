@@ -115,7 +115,13 @@ class MarketBack(FormPage):
             (_market_name(row["due_on"], row["reference"]), _market_told(row["due_on"], row["reference"]))
             for row in order_book.markets_expected()
         ]
-        return {"place": place, "portions": portions, "markets": markets, "places": shelf.places()}
+        return {
+            "place": place,
+            "portions": portions,
+            "markets": markets,
+            "places": shelf.places(),
+            "more": len(portions) == order_book.MOST_STANDING,
+        }
 
     def initial(self, request: HttpRequest, facts: Facts) -> Mapping[str, Any]:
         found: dict[str, Any] = {"place": facts["place"], "dispatched_on": clock.today()}
