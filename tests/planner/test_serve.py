@@ -54,6 +54,13 @@ def page(url: str, seconds: float = 60) -> str:
             time.sleep(0.2)
 
 
+def zone_where_it_is_noon() -> str:
+    """The day's look is made in the morning: whenever the test runs, it is past it there. (POSIX signs run the other
+    way: Etc/GMT-3 is three hours ahead.)"""
+    ahead = 12 - time.gmtime().tm_hour
+    return f"Etc/GMT{-ahead:+d}" if ahead else "UTC"
+
+
 @pytest.mark.slow
 def test_everything_runs_in_one_process_and_stops_when_told(tmp_path: Path) -> None:
     database = tmp_path / "house.sqlite3"
@@ -61,7 +68,7 @@ def test_everything_runs_in_one_process_and_stops_when_told(tmp_path: Path) -> N
     process = subprocess.Popen(
         [sys.executable, "manage.py", "serve", "--port", str(port)],
         cwd=ROOT,
-        env=variables(database),
+        env=variables(database) | {"TIME_ZONE": zone_where_it_is_noon()},
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
@@ -105,6 +112,36 @@ def test_a_taken_port_is_told_in_a_sentence(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert f"cannot listen on 127.0.0.1:{port}" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_a_database_is_served_once_and_again_when_who_served_it_was_killed(tmp_path: Path) -> None:
+    database = tmp_path / "house.sqlite3"
+    held = (
+        "import django; django.setup()\n"
+        "from planner.management.commands.serve import alone_at_the_database\n"
+        "with alone_at_the_database():\n"
+        "    print('held', flush=True); input()\n"
+    )
+    told = variables(database) | {"DJANGO_SETTINGS_MODULE": "planner.settings"}
+    first = subprocess.Popen(
+        [sys.executable, "-c", held], cwd=ROOT, env=told, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    try:
+        assert first.stdout is not None
+        assert first.stdout.readline() == "held\n"
+        done = subprocess.run(
+            [sys.executable, "manage.py", "serve", "--port", str(free_port())],
+            cwd=ROOT, env=told, capture_output=True, text=True, check=False, timeout=120,
+        )  # fmt: skip
+        assert done.returncode == 1
+        assert "is served already" in done.stderr
+    finally:
+        first.kill()
+        first.communicate()
+    again = subprocess.run(
+        [sys.executable, "-c", held], cwd=ROOT, env=told, input="\n", capture_output=True, text=True, check=False
+    )
+    assert again.stdout == "held\n"
 
 
 def test_an_address_that_is_none_is_told_in_a_sentence(tmp_path: Path) -> None:

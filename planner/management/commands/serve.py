@@ -5,16 +5,24 @@ from __future__ import annotations
 import argparse
 import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from types import FrameType
 from typing import Any
 
 import waitress
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.core.servers.basehttp import get_internal_wsgi_application
+from django.db import connection
 
-from inventory.errors import DomainError
+from inventory.errors import Conflict, DomainError
 from planner.running import parts
 from planner.schema import database_told, ensure_schema
+
+try:
+    import fcntl
+except ImportError:  # not everywhere; there the port alone tells of another
+    fcntl = None  # type: ignore[assignment]
 
 WEB_THREADS = 8
 
@@ -28,6 +36,22 @@ def read_port(text: str) -> int:
 def _leave(signum: int, frame: FrameType | None) -> None:
     """A service manager's stop is the same as Ctrl-C."""
     sys.exit(0)
+
+
+@contextmanager
+def alone_at_the_database() -> Iterator[None]:
+    """Of two of these at one SQLite file each would take the other's heavy work for dead: they see no sign of life but
+    their own (planner.jobs.board). The lock goes with the process, however that ends. Raises Conflict."""
+    if fcntl is None or connection.vendor != "sqlite":
+        yield
+        return
+    database = str(connection.settings_dict["NAME"])
+    with open(f"{database}-served", "w") as held:
+        try:
+            fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise Conflict(f"the database {database} is served already, by another serve", code="served") from None
+        yield
 
 
 def without_bodies_of_heads(application: Any) -> Any:
@@ -61,8 +85,12 @@ class Command(BaseCommand):
         try:
             with database_told():
                 ensure_schema()
+            with alone_at_the_database():
+                self._serve(host, port)
         except DomainError as error:
             raise CommandError(error.message) from error
+
+    def _serve(self, host: str, port: int) -> None:
         try:
             server = waitress.create_server(
                 without_bodies_of_heads(get_internal_wsgi_application()),
