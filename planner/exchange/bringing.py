@@ -18,7 +18,8 @@ from planner.exchange.tables import TABLES
 from planner.progress import Progress, unwatched
 from production.models import Batch, Formula, FormulaVersion
 
-MOST_MARKS = 100  # rows of a table, new or changed, that are kept to be shown one by one
+# Rows of a table that are kept to be shown one by one: of what is new a look is enough, what changes is looked at.
+MOST_NEW, MOST_CHANGED = 20, 100
 
 
 @dataclass(slots=True)
@@ -59,12 +60,12 @@ class Tally:
     marks: dict[str, dict[int, Mark]] = field(default_factory=lambda: defaultdict(dict))  # by table and row number
 
     def add(self, table: str, *rows: Row) -> None:
-        for row in rows[: max(0, MOST_MARKS - self.added[table])]:
+        for row in rows[: max(0, MOST_NEW - self.added[table])]:
             self.marks[table][row.number] = Mark(is_new=True)
         self.added[table] += len(rows)
 
     def update(self, table: str, *rows: Row, was: Mapping[str, str] | None = None) -> None:
-        for row in rows[: max(0, MOST_MARKS - self.updated[table])]:
+        for row in rows[: max(0, MOST_CHANGED - self.updated[table])]:
             self.marks[table][row.number] = Mark(is_new=False, was=was or {})
         self.updated[table] += len(rows)
 

@@ -6,7 +6,7 @@ from collections import defaultdict
 from typing import Any
 
 from inventory.errors import Fault
-from planner.exchange.bringing import MOST_MARKS, Mark
+from planner.exchange.bringing import MOST_CHANGED, MOST_NEW, Mark
 from planner.exchange.faults import sentence_of, shown
 from planner.exchange.loading import Checked, LoadReport
 from planner.exchange.reading import TextRow, TextTable
@@ -20,7 +20,7 @@ def preview_of(checked: Checked) -> Json:
 
     A row has its ``number``, ``kind`` (new, changed, wrong) and ``cells``: ``text``, ``was`` where the books say
     something else now (else null), and the ``faults`` of the cell in words. Of new and of changed rows the first
-    hundred are there; ``added``, ``updated`` and ``unchanged`` count all.
+    ones are there, and of their columns those that say something; ``added``, ``updated`` and ``unchanged`` count all.
     """
     if checked.refused is not None:
         return _faults_shown(checked.tables, checked.refused.faults, checked.refused.left_out)
@@ -42,24 +42,33 @@ def _count(report: LoadReport, name: str) -> int:
 
 def _changes_shown(table: TextTable | None, name: str, report: LoadReport, marks: dict[int, Mark]) -> Json:
     rows = [row for row in table.rows if row.number in marks] if table is not None else []
+    header = table.header if table is not None else []
+    columns = [
+        at for at, one in enumerate(header) if any(row.cells[at] or one in marks[row.number].was for row in rows)
+    ]
     return {
         "name": name,
-        "header": [{"text": column, "faults": []} for column in table.header] if table is not None else [],
+        "header": [{"text": header[at], "faults": []} for at in columns],
         "added": report.added.get(name, 0),
         "updated": report.updated.get(name, 0),
         "unchanged": report.unchanged.get(name, 0),
-        "most": MOST_MARKS,
-        "rows": [_marked(row, table, marks[row.number]) for row in rows if table is not None],
+        "most_new": MOST_NEW,
+        "most_changed": MOST_CHANGED,
+        "rows": [_marked(row, header, columns, marks[row.number]) for row in rows],
     }
 
 
-def _marked(row: TextRow, table: TextTable, mark: Mark) -> Json:
+def _marked(row: TextRow, header: list[str], columns: list[int], mark: Mark) -> Json:
     return {
         "number": row.number,
         "kind": "new" if mark.is_new else "changed",
         "cells": [
-            {"text": shown(text), "was": shown(mark.was[column]) if column in mark.was else None, "faults": []}
-            for column, text in zip(table.header, row.cells, strict=True)
+            {
+                "text": shown(row.cells[at]),
+                "was": shown(mark.was[header[at]]) if header[at] in mark.was else None,
+                "faults": [],
+            }
+            for at in columns
         ],
         "faults": [],
     }

@@ -171,3 +171,16 @@ def test_who_asked_may_cancel_and_others_may_not(workshop: Shop) -> None:
     assert workshop["maker"].post(where).status_code == 303
     assert Job.objects.get().state == Job.State.CANCELLED
     assert "nothing was written" in read(workshop["maker"].get(where)).words
+
+
+@pytest.mark.django_db
+def test_a_whole_workshop_is_looked_at_in_one_page_that_is_not_heavy(workshop: Shop) -> None:
+    """A hundred new items: twenty are shown with the columns that say something, all are counted."""
+    rows = "".join(f"NEW-{at},A clay of hill {at},raw,\n" for at in range(100))
+    _, page = looked_at(workshop, ("items.csv", f"item,name,kind,cas\n{rows}".encode()))
+    words = read(page).words
+    assert "The first 20 that are new" in words
+    assert "NEW-19" in words
+    assert "NEW-20" not in words
+    assert "cas" not in [text.strip() for text in words.split("\n")]
+    assert ">100<" in page.content.decode()
