@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from inventory import clock, statements
 from inventory.errors import BadInput, Fault, Shortage, WrongState
-from inventory.models import Demand, Item, Portion, Reservation, Transformation
+from inventory.models import Demand, Item, Lot, Portion, Reservation, Transformation
 from inventory.quantities import show_quantity
 from inventory.selectors import FreeStock, usable_portions
 from inventory.services.ledger import (
@@ -123,9 +123,19 @@ def reserve(
             for one in taken
         ]
     )
-    kinds = ("reservation_freed", "reservation_broken") if anew else ("reservation_freed",)
+    mended = anew or not _holds_unreleased(transformation, demand)
+    kinds = ("reservation_freed", "reservation_broken") if mended else ("reservation_freed",)
     close_alerts(kinds=kinds, subjects=[holder_name(transformation, demand)])
     return taken
+
+
+def _holds_unreleased(transformation: Transformation | None, demand: Demand | None) -> bool:
+    """Whether something that is not released is still set aside under the holder's name; demands of one customer and
+    reference share it."""
+    rows = Reservation.objects.exclude(portion__lot__status=Lot.Status.RELEASED)
+    if demand is None:
+        return rows.filter(transformation=transformation).exists()
+    return rows.filter(demand__customer=demand.customer_id, demand__reference=demand.reference).exists()
 
 
 def _held_by(transformation: Transformation | None, demand: Demand | None) -> list[tuple[int, int]]:

@@ -8,7 +8,8 @@ from inventory import clock
 from inventory.errors import BadInput, Conflict, Shortage, Unusable, WrongState
 from inventory.models import Alert, Lot, LotDecision, Movement, Party, Portion, Reservation, StockEvent
 from inventory.selectors import find_lots, usable_portions
-from inventory.services.dispatching import Leaving, dispatch, want
+from inventory.services.counting import discard
+from inventory.services.dispatching import Leaving, dispatch, reserve_demand, want
 from inventory.services.lots import (
     ORIGIN_UNKNOWN,
     OpeningRow,
@@ -211,6 +212,18 @@ def test_an_alert_of_a_demand_stays_while_another_item_under_its_reference_is_he
     dispatch(customer=ann, lines=[Leaving(portion=other, quantity=20 * G, demand=second)])
     assert Alert.objects.filter(closed_at=None).exists()
     dispatch(customer=ann, lines=[Leaving(portion=spare, quantity=20 * G, demand=first)])
+    assert not Alert.objects.filter(closed_at=None).exists()
+
+
+def test_an_alert_of_a_demand_ends_when_what_was_bad_is_gone_and_other_stock_is_set_aside():
+    bad = make_stock(quantity=50 * G)
+    demand = want(item=bad.lot.item, quantity=20 * G, due_on=days(3), reference="A-2")
+    reserve_demand(demand=demand)
+    decide(lots=[bad.lot], status="rejected", why="it smells")
+    discard(portion=bad, quantity=50 * G, why="it smells")
+    make_stock(bad.lot.item, 50 * G)
+    reserve_demand(demand=demand)
+    assert Alert.objects.count() == 2
     assert not Alert.objects.filter(closed_at=None).exists()
 
 
