@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.conf import settings
 from django.contrib.auth.decorators import login_not_required
 from django.contrib.auth.forms import PasswordResetForm, SetPasswordForm
 from django.contrib.auth.views import INTERNAL_RESET_SESSION_TOKEN, PasswordResetConfirmView, PasswordResetView
@@ -38,6 +39,9 @@ class Forgotten(PasswordResetView):
             return self.render_to_response(context, status=429, headers={"Retry-After": str(seconds)})
         if not posting.is_set_up():
             return self.get(request, *args, **kwargs)
+        if settings.SITE_URL:  # else the letter leads to the name under which the request came
+            scheme, _, host = settings.SITE_URL.partition("://")
+            self.extra_email_context = {"protocol": scheme, "domain": host}
         return super().post(request, *args, **kwargs)
 
 

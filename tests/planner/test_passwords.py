@@ -129,6 +129,15 @@ def test_a_letter_brings_a_link_and_does_not_tell_who_is_here(settings: Any) -> 
     assert "Set the password" in Client().get(link[1], follow=True).content.decode()
 
 
+def test_a_letter_leads_to_the_services_own_address_whatever_name_was_asked_for(settings: Any) -> None:
+    settings.EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
+    settings.ALLOWED_HOSTS, settings.SITE_URL = ["*"], "https://house.example:8443"
+    Client().post("/password", {"email": "ida@house.example"}, headers={"host": "elsewhere.example"})
+    (letter,) = mail.outbox
+    assert "https://house.example:8443/password/" in letter.body
+    assert "elsewhere.example" not in letter.body + letter.subject
+
+
 def test_without_e_mail_the_page_says_whom_to_ask(settings: Any) -> None:
     settings.EMAIL_BACKEND = "django.core.mail.backends.dummy.EmailBackend"
     shown = Client().get("/password").content.decode()
