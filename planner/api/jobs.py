@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 from uuid import UUID
 
+import orjson
 from django.http import HttpRequest
 from django.urls import path
 from rest_framework.request import Request
@@ -12,7 +13,7 @@ from rest_framework.request import Request
 from inventory.api import fields
 from inventory.api.frame import Answer, File, Form, Json, Problem, View, lists, reads, writes
 from inventory.api.pages import Listing
-from inventory.errors import Fault, NotAllowed
+from inventory.errors import Fault, NotAllowed, NotFound
 from planner.api.access import roles_of
 from planner.api.alerts import shown
 from planner.api.plans import SPAN, span_of
@@ -65,6 +66,15 @@ class JobResultAnswer(Answer):
     name = fields.Text()
     media_type = fields.Text()
     bytes = fields.Whole(0, MOST_RESULT_BYTES)
+
+
+class JobRowsAnswer(Answer):
+    """``tables``: each with ``name``, ``header`` and ``rows``; a row has its ``number``, ``kind`` (new, changed, wrong)
+    and ``cells`` (``text``, ``was``, ``faults``). ``faults`` are those that stand in no cell, a sentence for each."""
+
+    tables = fields.AnyJson()
+    faults = fields.ListOf(fields.Text(5_000))
+    more_faults = fields.Whole(0, 10**9)
 
 
 class JobAnswer(Answer):
@@ -143,6 +153,8 @@ QUEUED: Json = {
     "doing": "", "asked_by": "owner", "asked_at": "2027-03-01T09:00:00+00:00", "started_at": None, "ended_at": None,
     "problem": None, "result": None,
 }  # fmt: skip
+CHECKED: Json = {"file": "tables.zip", "bytes": 4, "check": True}
+AGREED: Json = CHECKED | {"check": False, "agreed": {"added": {"items": 1}, "updated": {}, "unchanged": {}}}
 CANCELLED = QUEUED | {"state": "cancelled", "ended_at": "2027-03-01T09:00:00+00:00"}
 
 
@@ -252,6 +264,36 @@ class JobResult(View):
         return File(services.content_of(found), found.media_type, found.name)
 
 
+class JobRows(View):
+    @reads(
+        JobRowsAnswer,
+        summary="See what tables would change",
+        path={"job": UID},
+        refuses=[404],
+        gives={"tables": [], "faults": [], "more_faults": 0},
+    )
+    def get(self, request: Request, asked: Json, job: UUID) -> Json:
+        """Of tables that were only checked: the rows that would be new or changed, or every fault at its cell."""
+        found = services.shown_of(seen_job(request, job))
+        if found is None:
+            raise NotFound("no rows are kept of this job: it checks no tables, has not ended, or was long ago")
+        return dict(orjson.loads(services.content_of(found)))
+
+
+class AgreeJob(View):
+    @writes(
+        None,
+        JobAnswer,
+        status=202,
+        summary="Agree to tables that were checked",
+        path={"job": UID},
+        gives=QUEUED | {"kind": "import", "asks": AGREED},
+    )
+    def post(self, request: Request, asked: Json, job: UUID) -> Json:
+        """A job that brings in what was checked, once; it fails where the tables would do something else by now."""
+        return job_row(services.agree(looked_at=seen_job(request, job), who=request.user))
+
+
 class CancelJob(View):
     @writes(None, JobAnswer, summary="Cancel a job", path={"job": UID}, gives=CANCELLED)
     def post(self, request: Request, asked: Json, job: UUID) -> Json:
@@ -268,5 +310,7 @@ ROUTES = [
     path("jobs/import", ImportJob.as_view(), name="job-import"),
     path("jobs/<uuid:job>", OneJob.as_view(), name="job"),
     path("jobs/<uuid:job>/result", JobResult.as_view(), name="job-result"),
+    path("jobs/<uuid:job>/rows", JobRows.as_view(), name="job-rows"),
+    path("jobs/<uuid:job>/agree", AgreeJob.as_view(), name="job-agree"),
     path("jobs/<uuid:job>/cancel", CancelJob.as_view(), name="job-cancel"),
 ]

@@ -20,5 +20,7 @@ RIGHTS = {
     ("GET", "jobs"): READERS,
     ("GET", "job"): READERS,
     ("GET", "job-result"): READERS,
+    ("GET", "job-rows"): ASKS["import"],
+    ("POST", "job-agree"): ASKS["import"],
     ("POST", "job-cancel"): READERS,
 }

@@ -6,14 +6,29 @@ from typing import Any
 
 from django.contrib.auth.models import User
 
-from planner.api.jobs import UID
+from planner.api.jobs import CHECKED, UID
 from planner.api.tables import XLSX, ZIP
 from planner.exchange.archive import packed
 from planner.jobs.models import Job, JobFile
 from tests.planner.exchange.workshop import as_csv, as_workbook
 
 
+def _checked() -> None:
+    """Tables that were checked: one item would be new."""
+    job = Job.objects.create(
+        uid=UID, kind="import", asks=CHECKED, asked_by=User.objects.get(username="owner"), state="done", percent=100
+    )
+    report = b'{"added": {"items": 1}, "updated": {}, "unchanged": {}}'
+    rows = b'{"tables": [], "faults": [], "more_faults": 0}'
+    for part, content in (("brought", b"file"), ("result", report), ("shown", rows)):
+        JobFile.objects.create(
+            job=job, part=part, name=part, media_type="application/json", size=len(content), content=content
+        )
+
+
 def prepare(operation: tuple[str, str]) -> None:
+    if operation in {("GET", "job-rows"), ("POST", "job-agree")}:
+        _checked()
     if operation not in {("GET", "jobs"), ("GET", "job"), ("GET", "job-result"), ("POST", "job-cancel")}:
         return
     asks = {"from": "2027-03-01", "weeks": 8}
