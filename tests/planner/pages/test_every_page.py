@@ -130,6 +130,7 @@ def test_every_page_is_in_order(workshop: dict[str, Client], route: str) -> None
         assert read(answer).faults == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("route", SHOWN)
 def test_text_that_looks_like_a_script_is_text(workshop: dict[str, Client], route: str) -> None:
     """In the names of everything that pages show."""
@@ -143,6 +144,7 @@ def test_text_that_looks_like_a_script_is_text(workshop: dict[str, Client], rout
         assert read(answer).faults == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("route", sorted(fillers()))
 def test_as_many_queries_for_two_hundred_rows_as_for_two(workshop: dict[str, Client], route: str) -> None:
     client = workshop[someone_who_may("GET", route)]
