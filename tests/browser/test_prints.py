@@ -24,7 +24,7 @@ from inventory.models import DispatchLine, Lot, PurchaseOrder
 from production.models import Batch
 batch = max(Batch.objects.select_related("transformation"), key=lambda one: one.version.lines.count())
 code = batch.transformation.code
-order = PurchaseOrder.objects.order_by("code").first().code
+order = PurchaseOrder.objects.order_by("-code").first().code
 sent = DispatchLine.objects.order_by("pk").first().dispatch.code
 labels = "&".join(f"lot={one.item.code}/{one.number}" for one in Lot.objects.select_related("item").order_by("pk")[:30])
 print(f"weighing sheet|/batch-sheets/{code}|Batch {code}")
