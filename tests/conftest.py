@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
+from django.apps import apps
 from django.conf import settings
 from django.core.management.commands import flush as flush_command
 from django.db import connections
@@ -67,7 +69,19 @@ def _flush_is_let_through() -> Iterator[None]:
     def handle_with_ledger_open(self: flush_command.Command, **options: object) -> None:
         with ledger_may_be_emptied(str(options["database"])):
             handle(self, **options)
+        _begin_as_a_new_workshop()
 
     flush_command.Command.handle = handle_with_ledger_open  # type: ignore[method-assign]
     yield
     flush_command.Command.handle = handle  # type: ignore[method-assign]
+
+
+def _begin_as_a_new_workshop() -> None:
+    """The flush takes what migrations wrote: the roles, and the protocol of common practice."""
+    from django.contrib.auth.models import Group
+
+    from planner.api.roles import ROLES
+
+    Group.objects.bulk_create([Group(name=name) for name in ROLES], ignore_conflicts=True)
+    protocol = importlib.import_module("production.migrations.0003_protocol_of_common_practice")
+    protocol.write(apps, None)

@@ -543,7 +543,7 @@ class View(APIView):
 
     def perform_content_negotiation(self, request: Request, force: bool = False) -> tuple[Any, str]:
         """What nearly everybody accepts is not looked for among the renderers."""
-        first = self.renderer_classes[0]
+        first = self.get_renderers()[0]
         if request.META.get("HTTP_ACCEPT", "*/*") in ("*/*", first.media_type):
-            return first(), first.media_type
+            return first, str(first.media_type)
         return super().perform_content_negotiation(request, force)

@@ -188,7 +188,7 @@ WAX: Json = {
     "role": None,
     "person": None,
     "api": "/api/v1/lots/WAX/W1",
-    "page": "",
+    "page": "/shelf/lot/WAX/W1",
     "opened_at": "2027-03-01T09:00:00+00:00",
     "updated_at": "2027-03-01T09:00:00+00:00",
 }
