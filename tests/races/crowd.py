@@ -209,7 +209,8 @@ class Writer:
 
     def move(self) -> Any:
         portion = self.portion()
-        return lots.move(portion=portion, place=self.chance.choice(["shelf", "bench", "cellar"]))
+        elsewhere = [place for place in ("shelf", "bench", "cellar") if place != portion.place]
+        return lots.move(portion=portion, place=self.chance.choice(elsewhere))
 
     def reserve_demand(self) -> Any:
         demand = Demand.objects.select_related("item", "customer").get(

@@ -122,6 +122,7 @@ def test_the_navigation_holds_what_the_role_may_follow(workshop: dict[str, Clien
 # --- the page ----------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("route", SHOWN)
 def test_every_page_is_in_order(workshop: dict[str, Client], route: str) -> None:
     """One h1, labelled inputs, a caption for each table, no id twice, and nothing that the policy would forbid."""
