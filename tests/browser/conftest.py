@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -11,6 +12,9 @@ from typing import Any
 import pytest
 
 from tests.browser.served import PASSWORD, Served, serve
+
+# The browser's loop goes on in its worker when these tests are over; the tests after them ask the database all the same.
+os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 HERE = Path(__file__).parent
