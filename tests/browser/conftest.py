@@ -13,7 +13,7 @@ import pytest
 
 from tests.browser.served import PASSWORD, Served, serve
 
-# The browser's loop goes on in its worker when these tests are over; the tests after them ask the database all the same.
+# The browser's loop goes on in its worker when these tests are over; those after them ask the database all the same.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
