@@ -27,9 +27,7 @@ def send(*, order: str, to: str, words: str, key: str, who: User) -> None:
     Raises WrongState where no mail server is set, Conflict where it does not take the letter.
     """
     if not is_set_up():
-        raise WrongState(
-            "no mail server is set here: print the sheet, or write from your own mail program"
-        )
+        raise WrongState("no mail server is set here: print the sheet, or write from your own mail program")
     host = parseaddr(settings.DEFAULT_FROM_EMAIL)[1].rpartition("@")[2] or "localhost"
     message = EmailMessage(
         subject=f"Order {order}",
