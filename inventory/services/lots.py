@@ -398,10 +398,11 @@ def decide(
 
 
 def _lots_now(lots: Sequence[Lot]) -> list[Lot]:
+    """Each once, in the order in which they came to be."""
     found: dict[int, Lot] = {}
     for part in chunks(sorted({lot.pk for lot in lots})):
         found |= Lot.objects.select_related("item").in_bulk(part)
-    return list(found.values())
+    return [found[pk] for pk in sorted(found)]
 
 
 def _bring_along(given: Sequence[Lot], now: Sequence[Lot]) -> None:

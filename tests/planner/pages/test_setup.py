@@ -65,8 +65,9 @@ def test_a_place_tells_all_that_stands_there(workshop: Shop) -> None:
     portion = Portion.objects.select_related("lot__item").filter(on_hand__gt=0).exclude(place="").order_by("pk")[0]
     assert portion.place in read(workshop["viewer"].get(reverse("places"))).words
     words = read(workshop["viewer"].get(reverse("place"), {"place": portion.place})).words
-    for one in Portion.objects.select_related("lot").filter(on_hand__gt=0, place=portion.place)[:50]:
-        assert one.lot.number in words
+    here = Portion.objects.filter(on_hand__gt=0, place=portion.place)
+    shown = [number for number in here.values_list("lot__number", flat=True) if number in words]
+    assert len(shown) >= min(50, here.count())  # the rest stands on the next page
 
 
 def test_the_holidays_are_those_of_the_country(workshop: Shop) -> None:
