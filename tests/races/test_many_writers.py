@@ -94,8 +94,8 @@ def test_nothing_is_promised_twice(database: str) -> None:
 
 
 def test_control_without_the_lock_more_is_promised_than_there_is(database: str) -> None:
-    found = crowd(database, "--without=lock", seconds=3)
-    assert found["oversold"] > 0, found
+    """Whether it comes to that in three seconds is chance: it is tried until it does."""
+    assert any(crowd(database, "--without=lock", seconds=3)["oversold"] > 0 for _ in range(10))
 
 
 def test_reserving_weighing_dispatch_counts_and_holds_at_once_leave_the_books_right(database: str) -> None:
