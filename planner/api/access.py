@@ -5,8 +5,6 @@ Closed by default: a route and method that the table does not name is refused to
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 from typing import Any
 
 from rest_framework.exceptions import MethodNotAllowed, NotAuthenticated
@@ -14,29 +12,17 @@ from rest_framework.permissions import BasePermission
 from rest_framework.request import Request
 
 from inventory.errors import NotAllowed
+from planner import rights_table
 from planner.api import rights
 from planner.api.roles import ANYONE, HELPER, ROLES, SIGNED_IN
 
-Right = tuple[str, str]  # method, route name
 
-
-def areas() -> dict[str, dict[Right, tuple[str, ...]]]:
+def areas() -> dict[str, rights_table.Table]:
     """The part of the table of each area, by the area's name."""
-    names = sorted(module.name for module in pkgutil.iter_modules(rights.__path__))
-    return {name: importlib.import_module(f"{rights.__name__}.{name}").RIGHTS for name in names}
+    return rights_table.areas_of(rights)
 
 
-def _gathered() -> dict[Right, tuple[str, ...]]:
-    table: dict[Right, tuple[str, ...]] = {}
-    for area, part in areas().items():
-        twice = table.keys() & part.keys()
-        if twice:
-            raise ValueError(f"planner.api.rights.{area} names what another area has: {sorted(twice)}")
-        table |= part
-    return table
-
-
-PERMISSIONS = _gathered()
+PERMISSIONS = rights_table.gathered(rights)
 
 
 def roles_of(user: Any) -> frozenset[str]:
@@ -70,13 +56,4 @@ def as_markdown() -> str:
     """The table as DEVELOPERS.md prints it."""
     from planner.api.routes import paths_by_name
 
-    paths = paths_by_name()
-    lines = [f"| method | address | {' | '.join(ROLES)} |", "|---|---|" + "---|" * len(ROLES)]
-    for (method, route), allowed in sorted(PERMISSIONS.items(), key=lambda one: (paths[one[0][1]], one[0][0])):
-        if ANYONE in allowed or SIGNED_IN in allowed:
-            word = "anyone" if ANYONE in allowed else "signed in"
-            marks = [word, *[""] * (len(ROLES) - 1)]
-        else:
-            marks = ["yes" if role in allowed else "" for role in ROLES]
-        lines.append(f"| {method} | {paths[route]} | {' | '.join(marks)} |")
-    return "\n".join(lines)
+    return rights_table.as_markdown(PERMISSIONS, paths_by_name(), "address")

@@ -6,8 +6,6 @@ Closed by default: a page and method that the table does not name is refused to 
 
 from __future__ import annotations
 
-import importlib
-import pkgutil
 from collections.abc import Callable
 from functools import cached_property
 from typing import Any
@@ -15,30 +13,18 @@ from typing import Any
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 
+from planner import rights_table
 from planner.api.access import roles_of
 from planner.api.roles import ANYONE, HELPER, ROLES, SIGNED_IN
 from planner.pages import refusals, rights
 
-Right = tuple[str, str]  # method, route name
 
-
-def areas() -> dict[str, dict[Right, tuple[str, ...]]]:
+def areas() -> dict[str, rights_table.Table]:
     """The part of the table of each area, by the area's name."""
-    names = sorted(module.name for module in pkgutil.iter_modules(rights.__path__))
-    return {name: importlib.import_module(f"{rights.__name__}.{name}").RIGHTS for name in names}
+    return rights_table.areas_of(rights)
 
 
-def _gathered() -> dict[Right, tuple[str, ...]]:
-    table: dict[Right, tuple[str, ...]] = {}
-    for area, part in areas().items():
-        twice = table.keys() & part.keys()
-        if twice:
-            raise ValueError(f"planner.pages.rights.{area} names what another area has: {sorted(twice)}")
-        table |= part
-    return table
-
-
-PERMISSIONS = _gathered()
+PERMISSIONS = rights_table.gathered(rights)
 
 
 class May:
@@ -123,13 +109,4 @@ def as_markdown() -> str:
     """The table as DEVELOPERS.md prints it."""
     from planner.pages.routes import paths_by_name
 
-    paths = paths_by_name()
-    lines = [f"| method | page | {' | '.join(ROLES)} |", "|---|---|" + "---|" * len(ROLES)]
-    for (method, route), allowed in sorted(PERMISSIONS.items(), key=lambda one: (paths[one[0][1]], one[0][0])):
-        if ANYONE in allowed or SIGNED_IN in allowed:
-            word = "anyone" if ANYONE in allowed else "signed in"
-            marks = [word, *[""] * (len(ROLES) - 1)]
-        else:
-            marks = ["yes" if role in allowed else "" for role in ROLES]
-        lines.append(f"| {method} | {paths[route]} | {' | '.join(marks)} |")
-    return "\n".join(lines)
+    return rights_table.as_markdown(PERMISSIONS, paths_by_name(), "page")
