@@ -8,20 +8,19 @@ from datetime import date
 from typing import Any
 
 from inventory import clock
-from inventory.models import Alert, Item, Offer, Party
+from inventory.models import Item, Offer, Party
 from planner import week
 from planner.engine.result import Buy
 
 
 @dataclass(frozen=True, slots=True)
 class ToOrder:
-    """One proposal. ``codes`` are the supplier's own numbers of the packs, by pack; ``told`` says an alert stands."""
+    """One proposal. ``codes`` are the supplier's own numbers of the packs, by pack."""
 
     row: Buy
     item: Mapping[str, Any]
     order_by: date
     codes: Mapping[int, str]
-    told: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +44,7 @@ class BuyingSheet:
 
 
 def buying_sheet() -> BuyingSheet:
-    """By the plan of today. The plan, and four queries more."""
+    """By the plan of today. The plan, and three queries more."""
     run = week.plan_from_today()
     buys = run.plan.buy
     codes = {row.item for row in buys} | {row.item for row in run.plan.unmet if row.reason == "no_offer"}
@@ -58,7 +57,6 @@ def buying_sheet() -> BuyingSheet:
         supplier__code__in=named, item__code__in=codes
     ).values_list("supplier__code", "item__code", "pack", "supplier_code"):
         numbers.setdefault((supplier, item), {})[pack] = number
-    alerts = set(Alert.objects.filter(kind="reorder", closed_at=None).values_list("subject", flat=True))
     grouped: dict[str, list[ToOrder]] = {}
     for row in buys:
         supplier = row.packs[0].supplier
@@ -68,7 +66,6 @@ def buying_sheet() -> BuyingSheet:
                 item=items[row.item],
                 order_by=date.fromordinal(row.order_by),
                 codes=numbers.get((supplier, row.item), {}),
-                told=row.item in alerts,
             )
         )
     today = clock.today()
