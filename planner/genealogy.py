@@ -81,7 +81,7 @@ def picture_of(trace: Trace, *, most: int = MOST_IN_COLUMN) -> Picture:
     left = _left(trace.departures, box_of, ties, most) if trace.forward else []
     if under_way or left:
         columns.append([*under_way, *left])
-    return _placed(columns, ties, _told(trace))
+    return _placed(columns, ties, in_words(trace))
 
 
 def _column_of(lots: Sequence[TracedLot], origins: set[int], box_of: dict[int, Key], most: int) -> list[_Planned]:
@@ -209,7 +209,8 @@ def _shortened(text: str) -> str:
     return text if len(text) <= MOST_LETTERS else text[: MOST_LETTERS - 1] + "\N{HORIZONTAL ELLIPSIS}"
 
 
-def _told(trace: Trace) -> str:
+def in_words(trace: Trace) -> str:
+    """The picture in one sentence, for whoever cannot see it."""
     origins = set(trace.origins)
     first = ", ".join(lot.lot for lot in trace.lots if lot.lot_id in origins)
     others = Counter(lot.item for lot in trace.lots if lot.lot_id not in origins)

@@ -17,7 +17,7 @@ from inventory.models import Lot
 from inventory.models.items import WHY_LENGTH
 from inventory.pages.frame import Done, Facts, FormPage, FormSheet, Page, person_of
 from planner import selectors, services
-from planner.genealogy import picture_of
+from planner.genealogy import in_words, picture_of
 from planner.trace_sheet import csv_of, trace_sheet, workbook_of
 
 ROWS_ON_THE_PAGE = 200  # of each table; the print and the file have all
@@ -85,7 +85,7 @@ class TracePage(Page):
             "today": clock.today(),
             "most": None if request.GET.get("all") else ROWS_ON_THE_PAGE,
             "cut": max(len(sheet.lots), len(sheet.links), len(sheet.here)) > ROWS_ON_THE_PAGE,
-            "picture_told": picture_of(sheet.trace).told,
+            "picture_told": in_words(sheet.trace),
             "query": query_of(origins, forward=forward),
             "other_query": query_of(origins, forward=not forward),
             "lots_query": query_of(origins),
