@@ -122,6 +122,8 @@ HUNDRED_PERCENT = Decimal("100.00")
 CAME = frozenset({"opening", "received", "made", "returned", "counted", "corrected"})
 WENT = frozenset({"used", "dispatched", "sent_back", "sampled", "discarded"})
 BEGAN = frozenset({"opening", "received", "made"})
+_PLACE = {name: place for place, name in enumerate(LotBalance._fields)}
+_ON_HAND_AT, _BEGAN = _PLACE["on_hand"], _PLACE["began"]
 
 
 _MOVED = f"""
@@ -137,18 +139,18 @@ _ON_HAND = """
 
 def balances(lot_ids: Iterable[int], on_hand: Mapping[int, int] | None = None) -> dict[int, LotBalance]:
     """The balance of each lot: two queries however many, one where it is known what is ``on_hand`` of each."""
-    sums: dict[int, dict[str, int]] = {lot_id: {} for lot_id in lot_ids}
+    sums = {lot_id: [0] * len(_PLACE) for lot_id in lot_ids}
     for lot_id, kind, corrected_kind, total in rows_among(_MOVED, sums):
-        kinds, quantity = sums[lot_id], int(total)
+        balance, quantity = sums[lot_id], int(total)
         if kind in CAME:
-            kinds[kind] = kinds.get(kind, 0) + quantity
+            balance[_PLACE[kind]] += quantity
         elif kind in WENT:
-            kinds[kind] = -quantity
+            balance[_PLACE[kind]] -= quantity
         if (corrected_kind or kind) in BEGAN:
-            kinds["began"] = kinds.get("began", 0) + quantity
+            balance[_BEGAN] += quantity
     for lot_id, total in on_hand.items() if on_hand is not None else rows_among(_ON_HAND, sums):
-        sums[lot_id]["on_hand"] = int(total)
-    return {lot_id: LotBalance(**kinds) for lot_id, kinds in sums.items()}
+        sums[lot_id][_ON_HAND_AT] = int(total)
+    return {lot_id: LotBalance._make(balance) for lot_id, balance in sums.items()}
 
 
 class MakingBalance(NamedTuple):

@@ -1,4 +1,4 @@
-"""The database's own refusal to change or delete what the ledger holds, or to take a movement of another making.
+"""The database's own refusal to change or delete what the ledger holds, or to take a movement that belies its event.
 
 Used by the migration that installs the triggers, and by the test runner, which must be let
 through when it empties tables between tests. Works on PostgreSQL and SQLite.
@@ -24,35 +24,42 @@ MAKING = """
             AND (SELECT c.kind FROM inventory_stockevent c WHERE c.id = e.corrects_id) IN ('used', 'made')
     THEN e.transformation_id END
 """
-ANOTHER_MAKING = "a movement names the making of its event, and no other"
+# Whether the item of the lot that a movement ``m`` names is counted.
+IN_PIECES = """
+    (SELECT i.measure = 'count' FROM inventory_lot l JOIN inventory_item i ON i.id = l.item_id
+    WHERE l.id = {movement}.lot_id)
+"""
+BELIED = "a movement names the making of its event, and is in pieces where the item of its lot is counted"
 
 
 def install(connection: BaseDatabaseWrapper) -> None:
     """Refuse UPDATE, DELETE, (PostgreSQL) TRUNCATE and (SQLite) INSERT OR REPLACE of every ledger table.
 
-    And refuse a movement whose making is not its event's: both are never changed, so that it is looked at once.
+    And refuse a movement whose making is not its event's, or whose measure is not its item's: none of these is ever
+    changed once a movement is there, so that it is looked at once.
     """
     install_only_grows(connection)
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
             cursor.execute(
-                "CREATE OR REPLACE FUNCTION weighhouse_refuse_another_making() RETURNS trigger LANGUAGE plpgsql AS "
+                "CREATE OR REPLACE FUNCTION weighhouse_refuse_belied() RETURNS trigger LANGUAGE plpgsql AS "
                 "$$ BEGIN IF EXISTS (SELECT 1 FROM given m JOIN inventory_stockevent e ON e.id = m.event_id "
-                f"WHERE m.making_id IS DISTINCT FROM {MAKING}) "
-                f"THEN RAISE EXCEPTION '{ANOTHER_MAKING}' USING ERRCODE = 'check_violation'; END IF; "
+                f"WHERE m.making_id IS DISTINCT FROM {MAKING} OR m.in_pieces <> {IN_PIECES.format(movement='m')}) "
+                f"THEN RAISE EXCEPTION '{BELIED}' USING ERRCODE = 'check_violation'; END IF; "
                 "RETURN NULL; END $$"
             )
             cursor.execute(
-                "CREATE TRIGGER inventory_movement_its_making AFTER INSERT ON inventory_movement "
+                "CREATE TRIGGER inventory_movement_belied AFTER INSERT ON inventory_movement "
                 "REFERENCING NEW TABLE AS given "
-                "FOR EACH STATEMENT EXECUTE FUNCTION weighhouse_refuse_another_making()"
+                "FOR EACH STATEMENT EXECUTE FUNCTION weighhouse_refuse_belied()"
             )
         else:
             cursor.execute(
-                "CREATE TRIGGER inventory_movement_its_making BEFORE INSERT ON inventory_movement "
+                "CREATE TRIGGER inventory_movement_belied BEFORE INSERT ON inventory_movement "
                 "WHEN EXISTS (SELECT 1 FROM inventory_stockevent e "
                 f"WHERE e.id = NEW.event_id AND NEW.making_id IS NOT {MAKING}) "
-                f"BEGIN SELECT RAISE(ABORT, '{ANOTHER_MAKING}'); END"
+                f"OR NEW.in_pieces <> {IN_PIECES.format(movement='NEW')} "
+                f"BEGIN SELECT RAISE(ABORT, '{BELIED}'); END"
             )
 
 
@@ -90,7 +97,8 @@ def remove(connection: BaseDatabaseWrapper) -> None:
     """Take the triggers away: for reversing the migration, and for the test runner's flush."""
     with connection.cursor() as cursor:
         of_movements = " ON inventory_movement" if connection.vendor == "postgresql" else ""
-        cursor.execute(f"DROP TRIGGER IF EXISTS inventory_movement_its_making{of_movements}")
+        for name in ("belied", "its_making"):  # the second is an earlier version's
+            cursor.execute(f"DROP TRIGGER IF EXISTS inventory_movement_{name}{of_movements}")
         for table in LEDGER_TABLES:
             if connection.vendor == "postgresql":
                 cursor.execute(f"DROP TRIGGER IF EXISTS {table}_only_grows ON {table}")
@@ -105,8 +113,8 @@ def install_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEditor) 
     install_only_grows(schema_editor.connection)
 
 
-def install_as_before_makings(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
-    """For a database whose triggers are those of an earlier version, and whose movements name no making yet."""
+def install_as_before_movements_repeated(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
+    """For a database of an earlier version, whose movements do not repeat everything yet."""
     remove(schema_editor.connection)
     install_only_grows(schema_editor.connection)
 
@@ -123,6 +131,22 @@ def name_makings_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEdi
         )
         if connection.vendor == "postgresql":
             # The keys just written are looked at now: a table that waits for that takes no trigger.
+            cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+            cursor.execute("SET CONSTRAINTS ALL DEFERRED")
+    install_only_grows(connection)
+
+
+def tell_pieces_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
+    """Write into the movements that there are whether they are of pieces: once, with the triggers away."""
+    connection = schema_editor.connection
+    remove(connection)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "UPDATE inventory_movement SET in_pieces = TRUE WHERE lot_id IN (SELECT l.id FROM inventory_lot l "
+            "JOIN inventory_item i ON i.id = l.item_id WHERE i.measure = 'count')"
+        )
+        if connection.vendor == "postgresql":
+            # Keys are looked at now: a table that waits for that takes no trigger and no index.
             cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
             cursor.execute("SET CONSTRAINTS ALL DEFERRED")
     install(connection)

@@ -222,6 +222,7 @@ def lot_row(lot: tracing.TracedLot) -> Row:
     """One lot of a trace. Opening stock ends it backward: what was before is not known, and ``origin`` says so."""
     balance = lot.balance
     accounted = balance.accounted_percent
+    measure, nothing = lot.measure, show_quantity(0, lot.measure)
     return {
         "lot": lot.lot,
         "item": lot.item,
@@ -231,7 +232,11 @@ def lot_row(lot: tracing.TracedLot) -> Row:
         "expires_on": lot.expires_on.isoformat() if lot.expires_on else None,
         "origin": lot.origin,
         "from_origin": None if lot.from_origin is None else show_quantity(lot.from_origin, MASS),
-        **{name: show_quantity(steps, lot.measure) for name, steps in zip(BALANCE_COLUMNS, balance, strict=False)},
+        # Most columns of most lots are nothing, and a recall shows a thousand lots.
+        **{
+            name: show_quantity(steps, measure) if steps else nothing
+            for name, steps in zip(BALANCE_COLUMNS, balance, strict=False)
+        },
         "accounted_percent": None if accounted is None else str(accounted),
     }
 

@@ -43,5 +43,5 @@ class Migration(migrations.Migration):
             index=models.Index(fields=['transformation', 'kind', 'corrects'], name='stock_event_of_making'),
         ),
         # Altering a field remakes its table on SQLite, and the triggers of the old one are gone with it.
-        migrations.RunPython(ledger_triggers.install_as_before_makings, ledger_triggers.install_as_before_makings),
+        migrations.RunPython(ledger_triggers.install_as_before_movements_repeated, ledger_triggers.install_as_before_movements_repeated),
     ]

@@ -68,5 +68,5 @@ class Migration(migrations.Migration):
             index=models.Index(condition=models.Q(('who__isnull', False)), fields=['who'], name='stock_event_by_whom'),
         ),
         # Altering a field remakes its table on SQLite, and the triggers of the old one are gone with it.
-        migrations.RunPython(ledger_triggers.install_as_before_makings, ledger_triggers.install_as_before_makings),
+        migrations.RunPython(ledger_triggers.install_as_before_movements_repeated, ledger_triggers.install_as_before_movements_repeated),
     ]

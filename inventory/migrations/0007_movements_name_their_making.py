@@ -25,5 +25,5 @@ class Migration(migrations.Migration):
             index=models.Index(condition=models.Q(('making__isnull', False)), fields=['making', 'lot', 'quantity'], name='movement_of_making'),
         ),
         migrations.RemoveIndex(model_name='stockevent', name='stock_event_of_use'),
-        migrations.RunPython(ledger_triggers.name_makings_in_migration, ledger_triggers.install_as_before_makings),
+        migrations.RunPython(ledger_triggers.name_makings_in_migration, ledger_triggers.install_as_before_movements_repeated),
     ]

@@ -173,10 +173,11 @@ class StockEvent(models.Model):
 class Movement(models.Model):
     """One signed quantity of one portion in a stock event.
 
-    Two columns repeat what stands elsewhere, for sums without a join: ``lot`` the portion's, and ``making`` the
-    event's transformation where the event is a use, a making, or the correction of one. So what went into a making
-    is below nothing when all of a lot in it is added up, what came out of it above, and a use that was corrected away
-    nothing. The check of the books looks at the first; the database itself refuses another value of the second.
+    Three columns repeat what stands elsewhere, for sums without a join: ``lot`` the portion's, ``making`` the
+    event's transformation where the event is a use, a making, or the correction of one, and ``in_pieces`` whether the
+    item is counted. So what went into a making is below nothing when all of a lot in it is added up, what came out of
+    it above, and a use that was corrected away nothing; masses and pieces are added up apart. The check of the books
+    looks at the first; the database itself refuses another value of the others.
     """
 
     event = models.ForeignKey(StockEvent, on_delete=models.PROTECT, related_name="movements", db_index=False)
@@ -186,6 +187,7 @@ class Movement(models.Model):
     making = models.ForeignKey(
         "inventory.Transformation", on_delete=models.PROTECT, null=True, related_name="movements", db_index=False
     )
+    in_pieces = models.BooleanField(default=False, db_default=False)
 
     class Meta:
         constraints = [models.CheckConstraint(condition=~Q(quantity=0), name="movement_not_zero")]
@@ -200,7 +202,9 @@ class Movement(models.Model):
                 name="movement_of_lot_in_making",
             ),
             models.Index(
-                fields=["making", "lot", "quantity"], condition=Q(making__isnull=False), name="movement_of_making"
+                fields=["making", "lot", "quantity", "in_pieces"],
+                condition=Q(making__isnull=False),
+                name="movement_in_making",
             ),
         ]
 

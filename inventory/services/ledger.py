@@ -35,7 +35,7 @@ from inventory.models import (
     Transformation,
 )
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
-from inventory.quantities import limit_of, show_quantity
+from inventory.quantities import COUNT, limit_of, show_quantity
 
 if TYPE_CHECKING:
     from django.contrib.auth.models import User
@@ -225,7 +225,7 @@ def post_all(postings: Sequence[Posting]) -> list[StockEvent]:
     events = _write_events(postings, moments)
     _write_movements(
         [
-            (event.pk, change.portion.pk, fresh[change.portion.pk].lot_id, change.quantity, making_of(event))
+            _movement(event, change, fresh[change.portion.pk])
             for event, posting in zip(events, postings, strict=True)
             for change in posting.changes
         ]
@@ -271,16 +271,17 @@ def making_of(event: StockEvent) -> int | None:
     return event.transformation_id if undone.kind in (StockEvent.Kind.USED, StockEvent.Kind.MADE) else None
 
 
-def _write_movements(rows: Sequence[tuple[int, int, int, int, int | None]]) -> None:
-    """Rows of event, portion, lot, quantity and making."""
+def _movement(event: StockEvent, change: Change, portion: _Standing) -> tuple[object, ...]:
+    """The row of a movement, in the order of its columns."""
+    return event.pk, change.portion.pk, portion.lot_id, change.quantity, making_of(event), portion.measure == COUNT
+
+
+def _write_movements(rows: Sequence[tuple[object, ...]]) -> None:
     if connection.vendor == "postgresql":
         if rows:
             _insert_rows("inventory_movement", _MOVEMENT_COLUMNS, rows)
         return
-    Movement.objects.bulk_create(
-        Movement(event_id=event, portion_id=portion, lot_id=lot, quantity=quantity, making_id=making)
-        for event, portion, lot, quantity, making in rows
-    )
+    Movement.objects.bulk_create(Movement(**dict(zip(_MOVEMENT_COLUMNS, row, strict=True))) for row in rows)
 
 
 _REASONS = ("who", "corrects", "transformation", "dispatch_line", "purchase_order_line", "portion")
@@ -304,6 +305,7 @@ _MOVEMENT_COLUMNS = {
     "lot_id": "bigint",
     "quantity": "bigint",
     "making_id": "bigint",
+    "in_pieces": "boolean",
 }
 
 

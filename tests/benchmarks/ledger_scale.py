@@ -149,7 +149,7 @@ def some_portions(many: int, seed: int) -> list[Portion]:
     """Portions from all over the store that hold something free."""
     free = Portion.objects.filter(on_hand__gt=F("reserved") + 2).order_by("pk").values_list("pk", flat=True)
     pks = random.Random(seed).sample(list(free), min(many, len(free)))
-    found = Portion.objects.in_bulk(pks)
+    found = Portion.objects.select_related("lot__item").in_bulk(pks)
     return [found[pk] for pk in pks]
 
 
@@ -180,10 +180,10 @@ def copied(portions: Sequence[Portion]) -> float:
     """The movements of as many uses, of events that are there already."""
     used = StockEvent.objects.filter(kind="used").order_by("-pk").values_list("pk", "transformation")
     rows = [
-        (event, portion.pk, portion.lot_id, -1, making)
+        (event, portion.pk, portion.lot_id, -1, making, portion.lot.item.measure == "count")
         for (event, making), portion in zip(reversed(used[: len(portions)]), portions, strict=True)
     ]
-    columns = "(event_id, portion_id, lot_id, quantity, making_id)"
+    columns = "(event_id, portion_id, lot_id, quantity, making_id, in_pieces)"
     with rolled_back():
         begun = perf_counter()
         cursor = driver_cursor()
@@ -191,7 +191,7 @@ def copied(portions: Sequence[Portion]) -> float:
             with cursor.copy(f"COPY inventory_movement {columns} FROM STDIN") as copy:
                 copy.write("".join("\t".join(map(str, row)) + "\n" for row in rows))
         else:
-            cursor.executemany(f"INSERT INTO inventory_movement {columns} VALUES ({', '.join([place()] * 5)})", rows)
+            cursor.executemany(f"INSERT INTO inventory_movement {columns} VALUES ({', '.join([place()] * 6)})", rows)
         check_now()
         return perf_counter() - begun
 

@@ -73,7 +73,7 @@ COLUMNS: dict[type[models.Model], str] = {
     DispatchLine: "id dispatch_id lot_id quantity returned corrected demand_id",
     StockEvent: "id uid kind happened_at recorded_at why corrects_id transformation_id dispatch_line_id"
     " purchase_order_line_id",
-    Movement: "id event_id portion_id lot_id quantity making_id",
+    Movement: "id event_id portion_id lot_id quantity making_id in_pieces",
     Reservation: "id portion_id transformation_id quantity reserved_at",
 }
 ROWS_AT_ONCE = 400_000
@@ -141,6 +141,7 @@ class Store:
         self.uses = 0
         self.on_hand, self.lot_of, self.place_of = [0], [0], [""]  # by portion
         self.item_of = [0]  # by lot
+        self.counted_items: set[int] = set()
         self.reserved: dict[int, int] = {}  # by portion
         self.first_item: dict[str, int] = {}
         self.recent = {group: Recent(most) for group, most in RECENT.items()}
@@ -314,7 +315,9 @@ class Store:
                 measure = "count" if group in COUNTED else "mass"
                 code = f"{group.upper()}-{number:03}"
                 facts = (code, code.title(), KINDS[group], measure, "", "", "", "", int(group == "raw"), 0, 0, 7)
-                self._row(Item, *facts, "decision", 0, 0, "", "")
+                item = self._row(Item, *facts, "decision", 0, 0, "", "")
+                if measure == "count":
+                    self.counted_items.add(item)
         for number in range(1, SUPPLIERS + CUSTOMERS + 1):
             role = "supplier" if number <= SUPPLIERS else "customer"
             self._row(Party, f"{role.upper()}-{number}", f"{role.title()} {number}", role, "", "", "")
@@ -376,7 +379,8 @@ class Store:
         self.on_hand[portion] += quantity
         assert quantity
         assert self.on_hand[portion] >= 0
-        self._row(Movement, event, portion, self.lot_of[portion], quantity, making)
+        lot = self.lot_of[portion]
+        self._row(Movement, event, portion, lot, quantity, making, int(self.item_of[lot] in self.counted_items))
 
     def _row(self, model: type[models.Model], *values: object) -> int:
         """A row with the next key, which is answered."""

@@ -177,6 +177,7 @@ def rows_of_movements(workload: Workload) -> Iterator[Row]:
             "lot_id": portion.lot.pk,
             "quantity": quantity,
             "making_id": making_pk,
+            "in_pieces": portion.lot.item.measure == "count",
         }
 
 

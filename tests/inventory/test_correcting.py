@@ -187,6 +187,16 @@ def test_the_database_refuses_to_put_another_row_in_place_of_one(table, new_id):
     assert books() == before
 
 
+@pytest.mark.parametrize("measure", ["mass", "count"])
+def test_the_database_refuses_a_movement_that_belies_the_measure_of_its_item(measure):
+    """A trace adds up masses and pieces apart by what movements say."""
+    portion = make_stock(make_item("JAR", measure=measure), 10)
+    event = StockEvent.objects.create(kind="discarded", happened_at=clock.now())
+    with pytest.raises(DatabaseError, match="in pieces where the item"), transaction.atomic():
+        Movement.objects.create(event=event, portion=portion, lot=portion.lot, quantity=-1, in_pieces=measure == "mass")
+    Movement.objects.create(event=event, portion=portion, lot=portion.lot, quantity=-1, in_pieces=measure == "count")
+
+
 @pytest.mark.parametrize("kind", ["used", "discarded"])
 def test_the_database_refuses_a_movement_that_names_another_making_than_its_event(kind):
     """A trace follows what movements name, so that a wrong one would hide a lot from a recall."""
