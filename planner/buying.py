@@ -11,6 +11,7 @@ from inventory import clock
 from inventory.models import Item, Offer, Party
 from planner import week
 from planner.engine.result import Buy
+from planner.kept import kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,7 @@ class BuyingSheet:
     cost_e4: int
 
 
+@kept
 def buying_sheet() -> BuyingSheet:
     """By the plan of today. The plan, and three queries more."""
     run = week.plan_from_today()

@@ -17,7 +17,7 @@ from inventory import clock
 from inventory.models import PurchaseOrderLine
 from planner.notices import selectors
 from planner.notices.models import Notice
-from planner.week import Entry, entries_of, plan_from_today
+from planner.week import Entry, firm_entries
 
 Row = dict[str, Any]
 MOST_NOTICES = 200
@@ -81,7 +81,7 @@ def day_sheet(person: User, roles: frozenset[str], *, everything: bool = False) 
         selectors.notice_row(row, today) for row in rows.order_by("by_day").values(*selectors.COLUMNS)[:MOST_NOTICES]
     ]
     more = rows.count() - len(found) if len(found) == MOST_NOTICES else 0
-    entries = entries_of(plan_from_today().plan)
+    entries = firm_entries()
     tomorrow = today + timedelta(days=1)
     return DaySheet(
         today=today,

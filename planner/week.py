@@ -1,7 +1,7 @@
 """The Week sheet: what is to be made on each day and whether stock covers it, what to make and buy, what runs scarce.
 
-Reads only. Everything is of one plan, made when it is asked for: a sheet that tells of stock as it was this morning
-would have people weigh what is gone.
+Reads only. Everything is of one plan, made when it is asked for and kept until anything is written: a sheet that tells
+of stock as it was this morning would have people weigh what is gone.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from inventory.models import Item
 from inventory.quantities import MASS
 from planner import services
 from planner.engine.result import BatchCoverage, BatchLine, Buy, Make, Plan
+from planner.kept import kept
 from planner.services import PlanRun
 from production.models import Batch, FormulaVersion
 from production.services.batches import change_plan
@@ -98,14 +99,22 @@ def monday_of(day: date) -> date:
     return day - timedelta(days=day.weekday())
 
 
+@kept
 def plan_from_today() -> PlanRun:
     return services.run_plan(from_day=clock.today(), weeks=WEEKS_AHEAD)
 
 
+@kept
+def firm_entries() -> tuple[Entry, ...]:
+    """All firm batches by the plan of today."""
+    return tuple(entries_of(plan_from_today().plan))
+
+
+@kept
 def week_sheet(monday: date) -> WeekSheet:
     """The week that begins on this Monday, by the plan of today."""
     today, run = clock.today(), plan_from_today()
-    entries = entries_of(run.plan)
+    entries = firm_entries()
     items = {row.code: row for row in run.problem.items}
     proposed = {row.item for row in run.plan.make} | {row.item for row in run.plan.buy}
     names = dict(Item.objects.filter(code__in=proposed).values_list("code", "name"))
@@ -215,8 +224,7 @@ class BatchShown:
 
 def batch_shown(code: str) -> BatchShown:
     """Raises NotFound where no batch that is still to be made has this number."""
-    run = plan_from_today()
-    found = entries_of(run.plan, [code])
+    found = [entry for entry in firm_entries() if entry.batch == code]
     if not found:
         raise NotFound(f"no batch {code!r} that is still to be made")
     codes = {line.item for line in found[0].lines} | {one.item for line in found[0].lines for one in line.substitutes}

@@ -1,0 +1,91 @@
+"""What ``pages`` measures, inside a process of its own: lays the demo down, or opens every page and prints JSON."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import statistics
+import sys
+from time import perf_counter
+from typing import Any
+
+import django
+
+django.setup()
+
+import time_machine  # noqa: E402
+from django.contrib.auth.models import User  # noqa: E402
+from django.core.management import call_command  # noqa: E402
+from django.test import Client  # noqa: E402
+
+from inventory.models import Setting  # noqa: E402
+from planner.demo.build import lay_down  # noqa: E402
+from tests.benchmarks.inside import fetch_bare, statements_of  # noqa: E402
+from tests.planner.pages.house import address, shown_routes  # noqa: E402
+
+# They lead on, end something, or answer an event of the browser alone.
+NOT_OPENED = {"start", "sign-in"}
+
+
+def main() -> None:
+    act, day = sys.argv[1:3]
+    with time_machine.travel(f"{day}T09:00:00+00:00", tick=True):
+        if act == "lay-down":
+            call_command("migrate", verbosity=0)
+            if not User.objects.exists():
+                lay_down()
+        else:
+            print(json.dumps(open_every_page(int(sys.argv[3]))))
+
+
+def open_every_page(times: int) -> dict[str, Any]:
+    person, _ = User.objects.get_or_create(username="reader", is_superuser=True)
+    client = Client(headers={"host": "localhost"}, raise_request_exception=True)
+    client.force_login(person)
+    found = {}
+    for route in shown_routes():
+        if route in NOT_OPENED:
+            continue
+        try:
+            where = address(route)
+        except (IndexError, AttributeError, TypeError, LookupError, ValueError):
+            continue  # this workload has nothing of the kind
+        found[route] = measure(client, where, times)
+    return {route: figures for route, figures in found.items() if figures is not None}
+
+
+def measure(client: Client, where: str, times: int) -> dict[str, Any] | None:
+    """Milliseconds: the median warm, right after a write, and the same statements by the driver alone."""
+    answer = client.get(where, secure=True)
+    if answer.status_code != 200:
+        return None
+    took = [timed(client, where)[0] for _ in range(times)]
+    statements = statements_of(lambda: client.get(where, secure=True))
+    begun = perf_counter()
+    fetch_bare(statements)
+    bare = perf_counter() - begun
+    write_something()
+    anew, body = timed(client, where)
+    return {
+        "median_ms": statistics.median(took) * 1000,
+        "anew_ms": anew * 1000,
+        "bare_ms": bare * 1000,
+        "queries": len(statements),
+        "sent_kb": len(gzip.compress(body, 6)) / 1024,
+        "plain_kb": len(body) / 1024,
+    }
+
+
+def timed(client: Client, where: str) -> tuple[float, bytes]:
+    begun = perf_counter()
+    answer = client.get(where, secure=True)
+    body = b"".join(answer.streaming_content) if answer.streaming else answer.content  # type: ignore[attr-defined]
+    return perf_counter() - begun, body
+
+
+def write_something() -> None:
+    Setting.objects.update_or_create(key="benchmark", defaults={"value": str(perf_counter())})
+
+
+if __name__ == "__main__":
+    main()
