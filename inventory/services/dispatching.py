@@ -32,6 +32,7 @@ from inventory.services.ledger import (
     check_text,
     close_alerts,
     demand_name,
+    demand_subject,
     fresh_portion,
     moment_and_day,
     moment_of,
@@ -311,20 +312,14 @@ def _free_beyond_wanted(demand: Demand) -> None:
     wanted any more, no alert says that some of it is missing."""
     rows = list(Reservation.objects.filter(demand=demand).order_by("-pk"))
     over = sum(row.quantity for row in rows) - demand.open_quantity
-    if demand.open_quantity <= 0 and not _others_of_its_name(demand):
-        close_alerts(kinds=("reservation_freed", "reservation_broken"), subjects=[demand_name(demand)])
+    if demand.open_quantity <= 0:
+        close_alerts(kinds=("reservation_freed", "reservation_broken"), subjects=[demand_subject(demand)])
     for row in rows:
         if over <= 0:
             return
         part = min(over, row.quantity)
         change_reservation(reservation=row, by=-part)
         over -= part
-
-
-def _others_of_its_name(demand: Demand) -> bool:
-    """Whether another item is still wanted under the same customer and reference: they share their alerts."""
-    same = Demand.objects.filter(customer=demand.customer_id, reference=demand.reference, closed_at=None)
-    return same.exclude(pk=demand.pk).filter(dispatched__lt=F("quantity")).exists()
 
 
 @write

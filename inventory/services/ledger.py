@@ -88,7 +88,7 @@ class SetAside:
 class Freed:
     """A reservation that gave way to physical truth."""
 
-    holder: str  # batch:B or demand:CUSTOMER/REFERENCE
+    holder: str  # batch:B or demand:CUSTOMER/REFERENCE/ITEM/DAY
     item: str
     lot: str
     quantity: str  # as it is shown
@@ -500,12 +500,17 @@ def holder_of(row: Reservation) -> str:
     if row.transformation is not None:
         return f"batch:{row.transformation.code}"
     assert row.demand is not None
-    return demand_name(row.demand)
+    return demand_subject(row.demand)
 
 
 def demand_name(demand: Demand) -> str:
     customer = demand.customer.code if demand.customer else ""
     return f"demand:{customer}/{demand.reference}"
+
+
+def demand_subject(demand: Demand) -> str:
+    """What alerts of a demand name: an order of several items, or of one on several days, has one for each."""
+    return f"{demand_name(demand)}/{demand.item.code}/{demand.due_on}"
 
 
 def change_reservation(*, reservation: Reservation, by: int) -> None:
@@ -606,7 +611,7 @@ def open_alert(*, kind: str, subject: str, message: str, facts: dict[str, object
 
 def close_alerts(*, kinds: Iterable[str], subjects: Iterable[str]) -> int:
     """Close the open alerts of these kinds and subjects; answers how many there were."""
-    kinds, subjects = list(kinds), list(subjects)
+    kinds, subjects = list(kinds), [name for subject in subjects for name in _with_its_older_name(subject)]
     if len(subjects) != 1:
         standing = Alert.objects.filter(kind__in=kinds, subject__in=subjects, closed_at=None)
         return standing.update(closed_at=clock.now())
@@ -617,6 +622,11 @@ def close_alerts(*, kinds: Iterable[str], subjects: Iterable[str]) -> int:
         *kinds,
         *subjects,
     )
+
+
+def _with_its_older_name(subject: str) -> list[str]:
+    """Alerts of demands that the program before opened bear the order's name alone; they end with the first mended."""
+    return [subject, subject.rsplit("/", 2)[0]] if subject.startswith("demand:") else [subject]
 
 
 def portion_of(

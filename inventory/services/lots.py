@@ -465,25 +465,20 @@ def _tell_broken_reservations(lots: Sequence[Lot]) -> None:
     touched: list[Reservation] = []
     for part in chunks([lot.pk for lot in lots]):
         touched += Reservation.objects.filter(portion__lot__in=part).select_related(
-            "transformation", "demand__customer"
+            "transformation", "demand__customer", "demand__item"
         )
     if not touched:
         return
     broken: dict[str, set[str]] = {holder_of(row): set() for row in touched}
-    demands = [row.demand for row in touched if row.demand is not None]
-    # Demands of one customer and reference share their alert, whatever item each wants.
-    named = {"demand__reference__in": {demand.reference for demand in demands}}
     held = (
         Reservation.objects.filter(
             transformation__in={row.transformation_id for row in touched if row.transformation_id}
         )
-        | Reservation.objects.filter(demand__customer__in={one.customer_id for one in demands}, **named)
-        | Reservation.objects.filter(demand__in={demand.pk for demand in demands})  # and those of nobody
+        | Reservation.objects.filter(demand__in={row.demand_id for row in touched if row.demand_id})
     ).exclude(portion__lot__status=Lot.Status.RELEASED)
-    for row in held.select_related("transformation", "demand__customer", "portion__lot__item"):
+    for row in held.select_related("transformation", "demand__customer", "demand__item", "portion__lot__item"):
         lot = row.portion.lot
-        if holder_of(row) in broken:
-            broken[holder_of(row)].add(f"{lot.item.code} {lot.number}")
+        broken[holder_of(row)].add(f"{lot.item.code} {lot.number}")
     for holder, names in sorted(broken.items()):
         if names:
             open_alert(

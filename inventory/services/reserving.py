@@ -19,6 +19,7 @@ from inventory.services.ledger import (
     chunks,
     close_alerts,
     demand_name,
+    demand_subject,
     let_go,
     portions_now,
     set_aside,
@@ -130,12 +131,9 @@ def reserve(
 
 
 def _holds_unreleased(transformation: Transformation | None, demand: Demand | None) -> bool:
-    """Whether something that is not released is still set aside under the holder's name; demands of one customer and
-    reference share it."""
+    """Whether something that is not released is still set aside for the holder."""
     rows = Reservation.objects.exclude(portion__lot__status=Lot.Status.RELEASED)
-    if demand is None:
-        return rows.filter(transformation=transformation).exists()
-    return rows.filter(demand__customer=demand.customer_id, demand__reference=demand.reference).exists()
+    return rows.filter(transformation=transformation, demand=demand).exists()
 
 
 def _held_by(transformation: Transformation | None, demand: Demand | None) -> list[tuple[int, int]]:
@@ -214,11 +212,11 @@ def _shortage(short: Iterable[tuple[Want, int]], items: Mapping[int, ItemFacts])
 
 
 def holder_name(transformation: Transformation | None, demand: Demand | None) -> str:
-    """batch:B or demand:CUSTOMER/REFERENCE, as alerts name their subject."""
+    """batch:B or demand:CUSTOMER/REFERENCE/ITEM/DAY, as alerts name their subject."""
     if transformation is not None:
         return f"batch:{transformation.code}"
     assert demand is not None
-    return demand_name(demand)
+    return demand_subject(demand)
 
 
 def _one_holder(transformation: Transformation | None, demand: Demand | None) -> None:

@@ -6,7 +6,7 @@ import pytest
 
 from inventory import clock
 from inventory.errors import BadInput, Conflict, Shortage, Unusable, WrongState
-from inventory.models import Alert, Lot, LotDecision, Movement, Party, Portion, Reservation, StockEvent
+from inventory.models import Alert, Demand, Lot, LotDecision, Movement, Party, Portion, Reservation, StockEvent
 from inventory.selectors import find_lots, usable_portions
 from inventory.services.counting import discard
 from inventory.services.dispatching import Leaving, dispatch, reserve_demand, want
@@ -21,7 +21,7 @@ from inventory.services.lots import (
     set_apart,
     set_retest,
 )
-from inventory.services.reserving import Want, reserve, reserve_exact
+from inventory.services.reserving import Want, free, reserve, reserve_exact
 from inventory.services.transforming import make, use
 from tests.inventory.builders import (
     KG,
@@ -197,22 +197,52 @@ def test_an_alert_stays_while_another_reserved_lot_is_still_held():
     assert Alert.objects.get(closed_at=None).facts == {"lots": [f"{other.lot.item.code} {other.lot.number}"]}
 
 
-def test_an_alert_of_a_demand_stays_while_another_item_under_its_reference_is_held_and_ends_when_all_has_left():
+def order_of_two() -> tuple[Party, list[Portion], list[Demand]]:
+    """One customer's order of two items, each set aside."""
     ann = Party.objects.create(code="ANN", name="Ann", role="customer")
-    one, other = make_stock(quantity=50 * G), make_stock(quantity=50 * G)
-    spare = make_stock(one.lot.item, 50 * G)
-    first, second = (
+    portions = [make_stock(quantity=50 * G), make_stock(quantity=50 * G)]
+    demands = [
         want(item=portion.lot.item, quantity=20 * G, due_on=days(3), customer=ann, reference="A-1")
-        for portion in (one, other)
-    )
-    reserve_exact(rows=[(one, first, 20 * G), (other, second, 20 * G)])
+        for portion in portions
+    ]
+    reserve_exact(rows=[(portion, demand, 20 * G) for portion, demand in zip(portions, demands, strict=True)])
+    return ann, portions, demands
+
+
+def standing_alerts() -> dict[str, dict[str, object]]:
+    return dict(Alert.objects.filter(closed_at=None).values_list("subject", "facts"))
+
+
+def test_an_order_of_several_items_has_an_alert_for_each_that_ends_when_that_one_is_mended_or_has_left():
+    ann, (one, other), (first, second) = order_of_two()
+    spare = make_stock(one.lot.item, 50 * G)
     decide(lots=[one.lot, other.lot], status="held", why="doubt")
+    lots = {
+        f"demand:ANN/A-1/{lot.item.code}/{days(3)}": f"{lot.item.code} {lot.number}" for lot in (one.lot, other.lot)
+    }
+    assert standing_alerts() == {subject: {"lots": [lot]} for subject, lot in lots.items()}
     decide(lots=[other.lot], status="released", why="fine")
-    assert Alert.objects.get(closed_at=None).facts == {"lots": [f"{one.lot.item.code} {one.lot.number}"]}
+    assert [facts["lots"] for facts in standing_alerts().values()] == [[f"{one.lot.item.code} {one.lot.number}"]]
     dispatch(customer=ann, lines=[Leaving(portion=other, quantity=20 * G, demand=second)])
-    assert Alert.objects.filter(closed_at=None).exists()
+    assert len(standing_alerts()) == 1
     dispatch(customer=ann, lines=[Leaving(portion=spare, quantity=20 * G, demand=first)])
-    assert not Alert.objects.filter(closed_at=None).exists()
+    assert standing_alerts() == {}
+
+
+def test_what_is_gone_of_an_order_is_told_item_by_item_and_freeing_one_leaves_the_other_told():
+    _, portions, (first, second) = order_of_two()
+    for portion in portions:
+        discard(portion=portion, quantity=50 * G, why="leaked")
+    assert [alert["item"] for alert in standing_alerts().values()] == [first.item.code, second.item.code]
+    free(demand=first)
+    assert [alert["item"] for alert in standing_alerts().values()] == [second.item.code]
+
+
+def test_an_alert_that_bears_the_orders_name_alone_as_older_ones_do_ends_too():
+    _, _, (first, _) = order_of_two()
+    Alert.objects.create(kind="reservation_broken", subject="demand:ANN/A-1", message="set aside but not released")
+    free(demand=first)
+    assert standing_alerts() == {}
 
 
 def test_an_alert_of_a_demand_ends_when_what_was_bad_is_gone_and_other_stock_is_set_aside():

@@ -1013,8 +1013,10 @@ class WorkshopMachine(RuleBasedStateMachine):
             assert {self.named(holder) for holder in model.freed_for} <= set(alerts.values_list("subject", flat=True))
 
     def named(self, holder: Holder) -> str:
-        customer = "" if holder.kind == "batch" else f"{self.model.demands[holder.name].customer}/"
-        return f"{holder.kind}:{customer}{holder.name}"
+        if holder.kind == "batch":
+            return f"batch:{holder.name}"
+        demand = self.model.demands[holder.name]
+        return f"demand:{demand.customer}/{holder.name}/{demand.item}/{demand.due_on}"
 
     @invariant()
     def compare_batches(self) -> None:

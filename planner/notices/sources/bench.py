@@ -11,7 +11,7 @@ from django.db.models import Q
 from inventory.errors import DomainError
 from inventory.ledger import among
 from inventory.models import Alert, Reservation
-from inventory.services.ledger import close_alerts, demand_name, open_alert
+from inventory.services.ledger import close_alerts, demand_subject, open_alert
 from inventory.transactions import write
 from inventory.usability import last_day_from, plan_days_of_life
 from planner.notices.days import closed_why
@@ -82,7 +82,7 @@ def _reservations() -> Iterator[tuple[str, date, str, str, date | None]]:
     rows = Reservation.objects.filter(Q(demand__isnull=False) | Q(transformation__batch__status__in=FIRM[:2]))
     demands = {
         row.demand_id: row.demand
-        for row in Reservation.objects.filter(demand__isnull=False).select_related("demand__customer")
+        for row in Reservation.objects.filter(demand__isnull=False).select_related("demand__customer", "demand__item")
     }
     for row in rows.order_by("pk").values(*columns).iterator():
         life = plan_days_of_life(
@@ -96,7 +96,7 @@ def _reservations() -> Iterator[tuple[str, date, str, str, date | None]]:
             row["portion__lot__item__opened_life_days"],
         )
         demand = demands.get(row["demand_id"])
-        holder = demand_name(demand) if demand is not None else f"batch:{row['transformation__code']}"
+        holder = demand_subject(demand) if demand is not None else f"batch:{row['transformation__code']}"
         day = demand.due_on if demand is not None else row["transformation__planned_for"]
         yield holder, day, row["portion__lot__item__code"], row["portion__lot__number"], last_day
 
