@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 import time_machine
@@ -25,5 +24,5 @@ def _first_day() -> Iterator[None]:
 
 
 @pytest.fixture
-def house(db: None, _first_day: None, tmp_path: Path) -> dict[str, APIClient]:
-    return open_house(tmp_path)
+def house(db: None, _first_day: None) -> dict[str, APIClient]:
+    return open_house()

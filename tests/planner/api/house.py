@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import json
+import tempfile
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cache
@@ -11,13 +12,16 @@ from pathlib import Path
 from typing import Any
 
 from django.apps import apps
+from django.conf import settings
 from django.contrib.auth.hashers import make_password
 from django.contrib.auth.models import Group, User
+from django.db import connection
 from drf_spectacular.generators import SchemaGenerator
 from rest_framework.test import APIClient
 
 from planner.api.access import PERMISSIONS, areas
 from planner.api.roles import ANYONE, ROLES, SIGNED_IN
+from tests.kept_rows import build_or_write
 from tests.planner.small_house import set_up
 
 PASSWORD = "seven warm stones"
@@ -25,28 +29,33 @@ NOW = "2027-03-01T09:00:00+00:00"  # the small house's first day; when the examp
 Operation = tuple[str, str]  # method, route name
 
 
-@cache
-def _hashed() -> str:
-    """The password's hash, made once: it takes longer than the rest of the house."""
-    return make_password(PASSWORD)
-
-
-def open_house(folder: Path) -> dict[str, APIClient]:
+def open_house() -> dict[str, APIClient]:
     """The small house, and a signed-in client for each role, for "nobody" (no role) and "stranger" (not signed in)."""
-    set_up(folder)
     clients = {"stranger": APIClient()}
+    for name, session in build_or_write(_furnish).items():
+        clients[name] = APIClient()
+        clients[name].cookies[settings.SESSION_COOKIE_NAME] = session
+    return clients
+
+
+def _furnish() -> dict[str, str]:
+    """The key of each person's session."""
+    with tempfile.TemporaryDirectory(prefix="weighhouse-house-") as folder:
+        set_up(Path(folder))
+    sessions = {}
     for name in (*ROLES, "nobody"):
         person = User(username=name)
         person.set_unusable_password()
         if name == "owner":
-            person.password = _hashed()
+            person.password = make_password(PASSWORD)
         person.save()
         if name in ROLES:
             # Tests that empty the tables take the migration's groups with them.
             person.groups.add(Group.objects.get_or_create(name=name)[0])
-        clients[name] = APIClient()
-        clients[name].force_login(person)
-    return clients
+        client = APIClient()
+        client.force_login(person)
+        sessions[name] = client.cookies[settings.SESSION_COOKIE_NAME].value
+    return sessions
 
 
 # --- areas -------------------------------------------------------------------------------------------------
@@ -216,8 +225,10 @@ KEPT_APPS = ("inventory", "production", "planner", "auth", "knox")
 
 def everything() -> dict[str, list[tuple[Any, ...]]]:
     """Every row of every table that a request could write; sessions aside, which signing in writes."""
-    return {
-        model._meta.label: list(model._default_manager.order_by("pk").values_list())
-        for app in KEPT_APPS
-        for model in apps.get_app_config(app).get_models(include_auto_created=True)
-    }
+    found = {}
+    with connection.cursor() as cursor:
+        for app in KEPT_APPS:
+            for model in apps.get_app_config(app).get_models(include_auto_created=True):
+                cursor.execute(f'SELECT * FROM {model._meta.db_table} ORDER BY "{model._meta.pk.column}"')
+                found[model._meta.label] = cursor.fetchall()
+    return found

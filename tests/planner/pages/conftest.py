@@ -1,4 +1,4 @@
-"""The demo's workshop, laid down once for a module; what a test writes in it is undone after the test."""
+"""The demo's workshop, written once for a module; what a test writes in it is undone after the test."""
 
 from __future__ import annotations
 
@@ -12,13 +12,14 @@ from django.db import transaction
 from django.test import Client
 
 from planner.demo.build import lay_down
+from tests.kept_rows import build_or_write
 from tests.planner.pages.house import NOW, people
 
 
 @pytest.fixture(scope="module")
 def laid_down(django_db_setup: None, django_db_blocker: Any) -> Iterator[dict[str, Client]]:
     with django_db_blocker.unblock(), time_machine.travel(NOW, tick=False), transaction.atomic():
-        lay_down()
+        build_or_write(lay_down)
         yield people()
         transaction.set_rollback(True)
 
