@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import fcntl
 import importlib
 import os
+import sqlite3
+import subprocess
+import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
+from pathlib import Path
 
 import pytest
 from django.apps import apps
-from django.conf import settings
+from django.conf import global_settings, settings
 from django.core.management.commands import flush as flush_command
 from django.db import connections
 from django.test import override_settings
+from whitenoise.middleware import WhiteNoiseMiddleware
 
 from inventory import change_triggers, ledger_triggers
 
@@ -20,8 +26,24 @@ from inventory import change_triggers, ledger_triggers
 NOTHING_SKIPPED = os.environ.get("NOTHING_SKIPPED") == "1"
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    told = "leave out every test that cannot ask the database: for a second run, on another database"
+    parser.addoption("--asks-database", action="store_true", help=told)
+
+
+def can_ask_the_database(item: pytest.Item) -> bool:
+    """pytest-django refuses a query to a test without its mark or one of its fixtures. A test that starts programs on
+    the database of this run has neither, and is marked."""
+    markers = ("django_db", "postgresql", "sqlite", "programs_on_the_database")
+    fixtures = {"db", "transactional_db", "django_db_setup"}
+    return any(item.get_closest_marker(one) for one in markers) or bool(fixtures & {*getattr(item, "fixturenames", ())})
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """A test of the one database is skipped, and said to be, in a run on the other."""
+    if config.getoption("--asks-database"):
+        config.hook.pytest_deselected(items=[item for item in items if not can_ask_the_database(item)])
+        items[:] = [item for item in items if can_ask_the_database(item)]
     other, told = ("postgresql", "PostgreSQL") if settings.ON_SQLITE else ("sqlite", "SQLite")
     of_other = [item for item in items if item.get_closest_marker(other)]
     if NOTHING_SKIPPED:
@@ -62,13 +84,67 @@ def _served_over_plain_http() -> Iterator[None]:
 
 
 @pytest.fixture(autouse=True, scope="session")
+def _passwords_are_hashed_quickly() -> Iterator[None]:
+    """What makes a hash worth keeping is that it takes long: nearly half a second for each account and each try. The
+    program's own way of hashing is met by all tests that serve a workshop in a process of its own."""
+    with override_settings(PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"]):
+        yield
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _static_files_are_looked_for_once() -> Iterator[None]:
+    """Each client of the tests has a chain of middleware of its own, which would look through all folders anew."""
+    look, found = WhiteNoiseMiddleware.add_files_from_finders, {}
+
+    def look_once(self: WhiteNoiseMiddleware) -> None:
+        if self.static_prefix not in found:
+            look(self)
+            found[self.static_prefix] = self.files
+        self.files = dict(found[self.static_prefix])
+
+    WhiteNoiseMiddleware.add_files_from_finders = look_once
+    yield
+    WhiteNoiseMiddleware.add_files_from_finders = look
+
+
+@pytest.fixture
+def hashed_as_served() -> Iterator[None]:
+    """For a test of the hashes themselves: as the program's settings say."""
+    from planner import settings as program
+
+    with override_settings(PASSWORD_HASHERS=getattr(program, "PASSWORD_HASHERS", global_settings.PASSWORD_HASHERS)):
+        yield
+
+
+@pytest.fixture(scope="session")
+def new_workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An SQLite file as ``migrate`` has just made it, for programs that begin with a new workshop: to be copied, never
+    used. Made once for all workers of a run: it takes seconds."""
+    shared = tmp_path_factory.getbasetemp()
+    shared = shared.parent if "PYTEST_XDIST_WORKER" in os.environ else shared
+    made = shared / "new-workshop.sqlite3"
+    with (shared / "new-workshop.lock").open("w") as turn:
+        fcntl.flock(turn, fcntl.LOCK_EX)
+        if not made.exists():
+            making = shared / "in-the-making.sqlite3"
+            told = {"DATABASE_URL": f"sqlite:///{making}", "SECRET_KEY": "only for making tables, never served " * 2}
+            command = [sys.executable, "manage.py", "migrate", "-v0"]
+            subprocess.run(command, cwd=Path(__file__).parents[1], env=os.environ | told, check=True)
+            with closing(sqlite3.connect(making)) as database:
+                database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            making.rename(made)
+    return made
+
+
+@pytest.fixture(autouse=True, scope="session")
 def _flush_is_let_through() -> Iterator[None]:
     """The flush of transactional tests empties tables; the triggers would (rightly) refuse it."""
     handle = flush_command.Command.handle
 
     def handle_with_ledger_open(self: flush_command.Command, **options: object) -> None:
         with ledger_may_be_emptied(str(options["database"])):
-            handle(self, **options)
+            # Numbered from one again, so that what is written next has the numbers that it had after the migrations.
+            handle(self, **options | {"reset_sequences": True})
         _begin_as_a_new_workshop()
 
     flush_command.Command.handle = handle_with_ledger_open  # type: ignore[method-assign]

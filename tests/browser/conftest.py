@@ -36,9 +36,9 @@ def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[s
 
 
 @pytest.fixture(scope="session")
-def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+def shop(tmp_path_factory: pytest.TempPathFactory, new_workshop: Path) -> Iterator[Served]:
     """The demo's workshop, served once for all tests of the session; they must not depend on each other's acts."""
-    with serve(tmp_path_factory.mktemp("shop")) as served:
+    with serve(tmp_path_factory.mktemp("shop"), begin_with=new_workshop) as served:
         yield served
 
 

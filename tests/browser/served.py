@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import socket
 import subprocess
@@ -21,11 +22,17 @@ from planner.api.roles import ROLES
 ROOT = Path(__file__).resolve().parents[2]
 PASSWORD = "seven warm stones"
 
+# All have one password, and its hash takes long: it is made once, in the program's own way.
 _PEOPLE = f"""
 import json
+from django.contrib.auth.hashers import make_password
+from django.contrib.auth.models import User
+from django.test import override_settings
 from planner.people import make_person
-for name, roles in json.loads(input()).items():
-    make_person(username=name, password={PASSWORD!r}, roles=roles)
+with override_settings(PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"]):
+    for name, roles in json.loads(input()).items():
+        make_person(username=name, password={PASSWORD!r}, roles=roles)
+User.objects.update(password=make_password({PASSWORD!r}))
 """
 
 
@@ -45,14 +52,16 @@ class Served:
 
 
 @contextmanager
-def serve(folder: Path, *, demo: bool = True) -> Iterator[Served]:
+def serve(folder: Path, *, demo: bool = True, begin_with: Path | None = None) -> Iterator[Served]:
     """Serve a workshop from this folder: the demo's, or a new one. A person of every role, and one named "all", with
-    every role: each signs in with PASSWORD."""
+    every role: each signs in with PASSWORD. ``begin_with`` is the file of a new workshop; without, one is made."""
     kept = {name: value for name, value in os.environ.items() if name not in ("DEBUG", "SECRET_KEY", "REDIS_URL")}
     served = Served(
         f"http://127.0.0.1:{_free_port()}",
         kept | {"DATABASE_URL": f"sqlite:///{folder / 'workshop.sqlite3'}", "ALLOWED_HOSTS": "127.0.0.1"},
     )
+    if begin_with:
+        shutil.copy(begin_with, folder / "workshop.sqlite3")
     served.manage("migrate", "-v0")
     if demo:
         served.manage("demo", "--json")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -184,10 +185,10 @@ class Keys:
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+def bench(tmp_path_factory: pytest.TempPathFactory, new_workshop: Path) -> Iterator[Served]:
     """The small workshop, stocked, with a batch, something wanted by a shop and something expected at a market."""
     folder = tmp_path_factory.mktemp("keys")
-    with serve(folder, demo=False) as served:
+    with serve(folder, demo=False, begin_with=new_workshop) as served:
         given = stocked(TODAY, ["KEYS", "MOVED"]) | {"demands": tables(TODAY)["demands"]}
         soon = (TODAY + timedelta(days=10)).isoformat()
         given["demands"][1].append(["ELBOW-TIN", "200 pc", soon, CUSTOMER, "HZ-9"])

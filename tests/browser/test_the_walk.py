@@ -31,8 +31,8 @@ def scripts(request: pytest.FixtureRequest) -> bool:
 
 
 @pytest.fixture
-def new_shop(tmp_path: Path, scripts: bool) -> Iterator[Served]:
-    with serve(tmp_path, demo=False) as served:
+def new_shop(tmp_path: Path, scripts: bool, new_workshop: Path) -> Iterator[Served]:
+    with serve(tmp_path, demo=False, begin_with=new_workshop) as served:
         yield served
 
 

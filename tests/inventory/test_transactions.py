@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -128,12 +129,10 @@ def test_who_waits_too_long_leaves_the_queue_and_holds_nobody_up() -> None:
 _BUSY = """
 import sys, django
 django.setup()
-from django.core.management import call_command
 from inventory.errors import Conflict
 from inventory.models import Item
 from inventory.services.dispatching import want
 from inventory import clock
-call_command("migrate", verbosity=0)
 item = Item.objects.create(code="OIL", name="Oil", kind="raw", measure="mass", caps_life=True)
 from django.db import connection
 connection.close()
@@ -149,8 +148,11 @@ for line in sys.stdin:
 
 
 @pytest.mark.sqlite
-def test_another_process_that_writes_too_long_is_a_conflict_and_the_next_try_succeeds(tmp_path: Path) -> None:
+def test_another_process_that_writes_too_long_is_a_conflict_and_the_next_try_succeeds(
+    tmp_path: Path, new_workshop: Path
+) -> None:
     path = tmp_path / "house.sqlite3"
+    shutil.copy(new_workshop, path)
     environment = os.environ | {
         "DATABASE_URL": f"sqlite:///{path}",
         "DJANGO_SETTINGS_MODULE": "planner.settings",

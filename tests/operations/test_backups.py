@@ -59,10 +59,11 @@ class Workshop:
 
 
 @pytest.fixture(scope="module")
-def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def loaded(tmp_path_factory: pytest.TempPathFactory, new_workshop: Path) -> Path:
     """The database of a workshop with stock, on SQLite: to be copied, never used."""
     folder = tmp_path_factory.mktemp("loaded")
     write_tables(folder / "tables", tables())
+    shutil.copy(new_workshop, folder / "loaded.sqlite3")
     workshop = Workshop(f"sqlite:///{folder}/loaded.sqlite3", folder)
     assert workshop.run("load", folder / "tables").returncode == 0
     workshop.sql("PRAGMA wal_checkpoint(TRUNCATE)")

@@ -48,6 +48,13 @@ def signs_in(password: str) -> bool:
     return Client().login(username="ida", password=password)
 
 
+def test_a_password_is_kept_as_a_slow_hash(hashed_as_served: None) -> None:
+    person = make_person(username="tom", password=NEW)
+    assert person.password.startswith("pbkdf2_sha256$")
+    assert Client().login(username="tom", password=NEW)
+    assert not Client().login(username="tom", password=OLD)
+
+
 def test_an_owners_code_sets_a_password_once_and_ends_tokens_and_sessions(ida: Any) -> None:
     AuthToken.objects.create(user=ida)
     device = Client()

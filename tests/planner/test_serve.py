@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import http.client
 import os
+import shutil
 import signal
 import socket
 import sqlite3
@@ -95,7 +96,8 @@ def test_everything_runs_in_one_process_and_stops_when_told(tmp_path: Path) -> N
 
 
 @pytest.mark.slow
-def test_a_taken_port_is_told_in_a_sentence(tmp_path: Path) -> None:
+def test_a_taken_port_is_told_in_a_sentence(tmp_path: Path, new_workshop: Path) -> None:
+    shutil.copy(new_workshop, tmp_path / "house.sqlite3")
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
@@ -114,8 +116,9 @@ def test_a_taken_port_is_told_in_a_sentence(tmp_path: Path) -> None:
     assert "Traceback" not in done.stderr
 
 
-def test_a_database_is_served_once_and_again_when_who_served_it_was_killed(tmp_path: Path) -> None:
+def test_a_database_is_served_once_and_again_when_who_served_it_was_killed(tmp_path: Path, new_workshop: Path) -> None:
     database = tmp_path / "house.sqlite3"
+    shutil.copy(new_workshop, database)
     held = (
         "import django; django.setup()\n"
         "from planner.management.commands.serve import alone_at_the_database\n"
@@ -144,7 +147,8 @@ def test_a_database_is_served_once_and_again_when_who_served_it_was_killed(tmp_p
     assert again.stdout == "held\n"
 
 
-def test_an_address_that_is_none_is_told_in_a_sentence(tmp_path: Path) -> None:
+def test_an_address_that_is_none_is_told_in_a_sentence(tmp_path: Path, new_workshop: Path) -> None:
+    shutil.copy(new_workshop, tmp_path / "house.sqlite3")
     done = subprocess.run(
         [sys.executable, "manage.py", "serve", "--host", "300.1.1.1"],
         cwd=ROOT,

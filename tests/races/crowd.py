@@ -1,8 +1,9 @@
 """A crowd of writers on the same few lots, in a process and a database of its own: ``python -m tests.races.crowd``.
 
 Answers one JSON object on standard output: what was done, what was refused with which code, what broke, and what is
-wrong with the books afterwards. Needs DATABASE_URL of a database that it may fill. With ``--without lock`` the locks do
-nothing and the database's own check of balances is off: the control, which must promise more than there is.
+wrong with the books afterwards. Needs DATABASE_URL of a database that it may fill, empty or just migrated. With
+``--without lock`` the locks do nothing and the database's own check of balances is off: the control, which must promise
+more than there is.
 """
 
 from __future__ import annotations

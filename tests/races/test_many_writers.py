@@ -8,16 +8,19 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import uuid
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 from django.conf import settings
 
+pytestmark = pytest.mark.programs_on_the_database
 ROOT = Path(__file__).resolve().parents[2]
 ON_POSTGRESQL = not settings.ON_SQLITE
 WRITERS = 32 if ON_POSTGRESQL else 8
@@ -25,12 +28,30 @@ WRITERS = 32 if ON_POSTGRESQL else 8
 CLEAR = {"shortage", "not_on_hand", "wrong_state", "unusable", "changed", "busy", "more_than_wanted", "already_weighed"}
 
 
-@pytest.fixture
-def database(tmp_path: Path) -> Iterator[str]:
-    """The address of an empty database, gone afterwards."""
+@pytest.fixture(scope="module")
+def kept(request: pytest.FixtureRequest) -> Iterator[str]:
+    """A migrated database, to be copied and never used: the path of a file, on PostgreSQL a name."""
     if not ON_POSTGRESQL:
-        yield f"sqlite:///{tmp_path / 'crowd.sqlite3'}"
+        yield str(request.getfixturevalue("new_workshop"))
         return
+    with made_on_the_server() as name:
+        told = environment(address_on_the_server(name))
+        subprocess.run([sys.executable, "manage.py", "migrate", "-v0"], cwd=ROOT, env=told, check=True)
+        yield name
+
+
+@pytest.fixture
+def database(tmp_path: Path, kept: str) -> Iterator[str]:
+    """The address of a new workshop's database, gone afterwards."""
+    if not ON_POSTGRESQL:
+        yield f"sqlite:///{shutil.copy(kept, tmp_path / 'crowd.sqlite3')}"
+        return
+    with made_on_the_server(template=kept) as name:
+        yield address_on_the_server(name)
+
+
+@contextmanager
+def made_on_the_server(template: str = "template1") -> Iterator[str]:
     import psycopg
     from django.db import connection
 
@@ -38,28 +59,38 @@ def database(tmp_path: Path) -> Iterator[str]:
     name = f"crowd_{uuid.uuid4().hex[:12]}"
     server = {"host": given["HOST"], "port": given["PORT"] or None, "user": given["USER"] or None}
     with psycopg.connect(dbname="postgres", password=given["PASSWORD"] or None, autocommit=True, **server) as admin:
-        admin.execute(f"CREATE DATABASE {name}")
+        admin.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
         try:
-            password = f":{given['PASSWORD']}" if given["PASSWORD"] else ""
-            user = f"{given['USER']}{password}@" if given["USER"] else ""
-            port = f":{given['PORT']}" if given["PORT"] else ""
-            yield f"postgres://{user}{given['HOST']}{port}/{name}"
+            yield name
         finally:
             admin.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+def address_on_the_server(name: str) -> str:
+    from django.db import connection
+
+    given = connection.settings_dict
+    password = f":{given['PASSWORD']}" if given["PASSWORD"] else ""
+    user = f"{given['USER']}{password}@" if given["USER"] else ""
+    port = f":{given['PORT']}" if given["PORT"] else ""
+    return f"postgres://{user}{given['HOST']}{port}/{name}"
+
+
+def environment(database: str) -> dict[str, str]:
+    return os.environ | {
+        "DJANGO_SETTINGS_MODULE": "planner.settings",
+        "DATABASE_URL": database,
+        "SECRET_KEY": "only for racing, never served " * 2,
+        "ALLOWED_HOSTS": "localhost",
+        "PYTHONPATH": str(ROOT),
+    }
 
 
 def crowd(database: str, *options: str, seconds: float) -> dict[str, Any]:
     done = subprocess.run(
         [sys.executable, "-m", "tests.races.crowd", f"--writers={WRITERS}", f"--seconds={seconds}", *options],
         cwd=ROOT,
-        env=os.environ
-        | {
-            "DJANGO_SETTINGS_MODULE": "planner.settings",
-            "DATABASE_URL": database,
-            "SECRET_KEY": "only for racing, never served " * 2,
-            "ALLOWED_HOSTS": "localhost",
-            "PYTHONPATH": str(ROOT),
-        },
+        env=environment(database),
         capture_output=True,
         text=True,
         timeout=seconds + 240,
