@@ -15,7 +15,10 @@ from inventory.models import Setting
 from inventory.quantities import MASS, QuantityError, parse_quantity
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-KEYS = ("time_zone", "country", "currency", "open_days", "scales", "lot_pattern", "batch_pattern", "units", "morning")
+KEYS = (
+    "time_zone", "country", "currency", "open_days", "scales", "lot_pattern", "batch_pattern", "units", "morning",
+    "bench_minutes",
+)  # fmt: skip
 # How pages show masses; underneath they are exact.
 UNITS = ("g kg", "g", "kg", "oz", "fl oz")
 
@@ -30,6 +33,7 @@ DEFAULTS = {
     "batch_pattern": "B{year}{month}{day}-{n}",
     "units": UNITS[0],
     "morning": "07:00",
+    "bench_minutes": "10",
 }
 
 _PATTERN_WORDS = {"item", "year", "month", "day", "week_year", "week", "weekday", "n"}
@@ -80,6 +84,11 @@ def open_weekdays() -> frozenset[int]:
 def morning() -> time:
     """When the workshop's day begins: the plan is looked at, and what is due is told. By the clock on its wall."""
     return read_morning(value_of("morning"))
+
+
+def bench_minutes() -> int:
+    """How long somebody stays chosen at a shared screen where nobody does anything."""
+    return int(value_of("bench_minutes"))
 
 
 def scales() -> tuple[Scale, ...]:
@@ -139,6 +148,8 @@ def check_setting(key: str, text: str) -> None:
         read_scales(text)
     elif key == "morning":
         read_morning(text)
+    elif key == "bench_minutes" and not (re.fullmatch(r"[1-9][0-9]{0,2}", text) and int(text) <= 240):
+        raise SettingRefused('whole minutes from 1 to 240 such as "10"')
     elif key == "units" and text not in UNITS:
         raise SettingRefused("one of " + ", ".join(f'"{one}"' for one in UNITS))
     elif key in ("lot_pattern", "batch_pattern"):

@@ -1,4 +1,5 @@
-"""What planning itself keeps: which proposals were accepted, on which day the plan was last reviewed, and notices."""
+"""What planning itself keeps: which proposals were accepted, on which day the plan was last reviewed, notices, and the
+PINs by which people sign at the bench."""
 
 from __future__ import annotations
 
@@ -22,12 +23,14 @@ from planner.notices.models import (
 __all__ = [
     "AcceptedProposal",
     "Addressee",
+    "BenchPin",
     "Job",
     "JobFile",
     "Mail",
     "Notice",
     "NoticeAct",
     "NoticeRule",
+    "PinTries",
     "Review",
     "SourceLook",
     "Telling",
@@ -66,3 +69,28 @@ class Review(models.Model):
 
     def __str__(self) -> str:
         return str(self.reviewed_on)
+
+
+class BenchPin(models.Model):
+    """By what a person signs at a screen that others use too. Another PIN is another row, so that a screen at which the
+    old one was typed knows its person no more."""
+
+    person = models.OneToOneField(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    pin = models.CharField(max_length=200)  # hashed: planner.pins
+    made_at = models.DateTimeField(db_default=Now())
+
+    def __str__(self) -> str:
+        return str(self.person)
+
+
+class PinTries(models.Model):
+    """Wrong PINs of one person, or at one device: here and not in a cache, so that all processes count together."""
+
+    about = models.CharField(max_length=80, unique=True)
+    wrong = models.PositiveSmallIntegerField(default=0)
+    since = models.DateTimeField()  # of the first of these
+    locks = models.PositiveSmallIntegerField(default=0)  # one after the other, each longer than the last
+    locked_until = models.DateTimeField(null=True, blank=True)
+
+    def __str__(self) -> str:
+        return self.about

@@ -15,6 +15,7 @@ from knox.models import AuthToken
 from inventory.errors import BadInput, Conflict, Fault, NotFound, WrongState
 from inventory.services.changes import Change, Kind, shown, write_down
 from inventory.transactions import write
+from planner.models import BenchPin
 from planner.notices.models import Addressee
 
 OWNER = "owner"
@@ -46,7 +47,7 @@ def make_person(*, username: str, password: str, name: str = "", roles: Iterable
 def change_person(*, username: str, **changes: Any) -> User:
     """Change ``name``, ``roles``, ``active`` or ``password``. Raises NotFound, BadInput, and WrongState where nobody
     would be left who may change people. A new password, and leaving, end every token of the person; leaving ends the
-    secret address of their calendar too."""
+    secret address of their calendar and their PIN too."""
     unseats = changes.keys() & {"roles", "active"}
     if unseats:
         # Two owners who step down at once take turns, or each would see the other stay.
@@ -64,8 +65,9 @@ def change_person(*, username: str, **changes: Any) -> User:
         _set_roles(person, changes["roles"])
     if "password" in changes or not person.is_active:
         AuthToken.objects.filter(user=person).delete()
-    if not person.is_active:  # who comes back makes a new address
+    if not person.is_active:  # who comes back makes a new address, and another PIN
         Addressee.objects.filter(person=person).update(calendar_digest=None, calendar_made_at=None)
+        BenchPin.objects.filter(person=person).delete()
     if unseats:
         _keep_an_owner("roles" if "roles" in changes else "active", changes)
     after = _facts(person) | ({"password": "changed"} if "password" in changes else {})

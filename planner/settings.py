@@ -171,7 +171,7 @@ CONTENT_SECURITY_POLICY = {
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
         "planner.api.authentication.TokenAuthentication",
-        "rest_framework.authentication.SessionAuthentication",
+        "planner.api.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["planner.api.access.RolePermission"],
     "DEFAULT_PARSER_CLASSES": ["planner.api.wire.Parser"],

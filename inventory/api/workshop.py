@@ -23,6 +23,7 @@ class SettingsChanges(Form):
     batch_pattern = fields.Text(required=False, blank=True)
     units = fields.Text(required=False, blank=True)
     morning = fields.Text(required=False, blank=True)
+    bench_minutes = fields.Text(required=False, blank=True)
 
 
 SettingsAnswer = type(
@@ -38,6 +39,7 @@ EXAMPLE: Json = {
     "batch_pattern": "B{year}{month}{day}-{n}",
     "units": "g kg",
     "morning": "07:00",
+    "bench_minutes": "10",
 }
 
 

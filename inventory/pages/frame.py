@@ -152,6 +152,7 @@ class FormPage(Page):
 
     form: ClassVar[type[Form]]
     clears: ClassVar[bool] = False  # the form of a change: an emptied input empties what is kept
+    kept: ClassVar[bool] = True  # done once for its key, whole or not at all; without, what was counted stays counted
     lines: ClassVar[Mapping[str, int]] = {}
     sides: ClassVar[Mapping[str, str]] = {}
 
@@ -209,6 +210,8 @@ class FormPage(Page):
             done = self.act(request, read_form(self.form, given, texts=True), **where)
             return [done.to, done.told]
 
+        if not self.kept:
+            return self.act(request, read_form(self.form, given, texts=True), **where)
         action = f"page {request.resolver_match.url_name if request.resolver_match else ''}"[:60]
         try:
             to, told = retry_safe(key, action, [request.user.pk, where, given, *_digests(request)], act)

@@ -173,8 +173,8 @@ def field(form: FormSheet, name: str, label: str, **told: Any) -> dict[str, Any]
 
     ``hint`` a sentence below the label; ``unit`` a word behind the input; ``kind`` in place of the field's own;
     ``options`` pairs of value and words, for a choice, or suggestions for a text (``kind="text"``);
-    ``autofocus``, ``wide``, ``autocomplete``, ``bare`` (label for screen readers only: in a table, where its column
-    says it).
+    ``autofocus``, ``wide``, ``autocomplete``, ``digits`` (a keypad for a secret of digits), ``bare`` (label for screen
+    readers only: in a table, where its column says it).
     """
     one = form.field_of(name)
     found = form.faults.get(name, [])

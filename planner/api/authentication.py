@@ -6,7 +6,9 @@ import re
 from typing import Any
 
 from knox.auth import TokenAuthentication as KnoxAuthentication
+from rest_framework.authentication import SessionAuthentication as SessionOfOnesOwn
 from rest_framework.exceptions import AuthenticationFailed
+from rest_framework.request import Request
 
 
 class TokenAuthentication(KnoxAuthentication):
@@ -19,3 +21,15 @@ class TokenAuthentication(KnoxAuthentication):
             return super().authenticate_credentials(token)
         except AuthenticationFailed:
             raise AuthenticationFailed("the token is not known, or has ended; sign in again") from None
+
+
+class SessionAuthentication(SessionOfOnesOwn):
+    """The cookie of who signed in on a page; that of a screen shared at the bench opens nothing here."""
+
+    def authenticate(self, request: Request) -> Any:
+        from planner.shared_screen import screen_of
+
+        found = super().authenticate(request)
+        if found is not None and screen_of(request._request) is not None:
+            raise AuthenticationFailed("a screen that is shared at the bench reaches batch sheets alone")
+        return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from drf_spectacular.authentication import SessionScheme as OfASession
 from drf_spectacular.extensions import OpenApiAuthenticationExtension, OpenApiSerializerFieldExtension
 from drf_spectacular.openapi import AutoSchema
 
@@ -68,6 +69,10 @@ class TokenScheme(OpenApiAuthenticationExtension):
     def get_security_definition(self, auto_schema: Any) -> dict[str, Any]:
         told = 'A token of POST /tokens, with the word before it: "Token 1f0c..."'
         return {"type": "apiKey", "in": "header", "name": "Authorization", "description": told}
+
+
+class SessionScheme(OfASession):
+    target_class = "planner.api.authentication.SessionAuthentication"
 
 
 def nothing_else(result: dict[str, Any], generator: Any, request: Any, public: bool) -> dict[str, Any]:

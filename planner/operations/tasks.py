@@ -6,6 +6,7 @@ from django.core.management import call_command
 from django.utils import timezone
 from knox.models import AuthToken
 
+from planner import pins
 from planner.celery import app
 from planner.operations import queue
 
@@ -18,6 +19,7 @@ def hear_the_bell() -> None:
 
 @app.task
 def clear_what_ended() -> None:
-    """Sessions and tokens that have ended are of no use to anybody."""
+    """Sessions and tokens that have ended, and old tries with a PIN, are of no use to anybody."""
     call_command("clearsessions")
     AuthToken.objects.filter(expiry__lt=timezone.now()).delete()
+    pins.clear_tries()

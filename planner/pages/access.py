@@ -9,11 +9,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import cached_property
 from typing import Any
+from urllib.parse import urlencode
 
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
+from django.urls import reverse
+from django.utils.functional import SimpleLazyObject
 
-from planner import rights_table
+from planner import rights_table, shared_screen
 from planner.api.access import roles_of
 from planner.api.roles import ANYONE, HELPER, ROLES, SIGNED_IN
 from planner.pages import refusals, rights
@@ -59,14 +62,45 @@ class May:
         return bool(self.roles - {HELPER})
 
 
+class MayAtTheBench(May):
+    """What may be done at a shared screen: by who stands there, within their rights and what such a screen reaches.
+
+    With nobody chosen it shows what its account may look at; nothing is done with the account's rights.
+    """
+
+    def __init__(self, screen: shared_screen.Screen) -> None:
+        super().__init__(screen.person or screen.account)
+        self.screen = screen
+
+    def do(self, method: str, route: str) -> bool:
+        if ANYONE in PERMISSIONS.get((method, route), ()):
+            return True
+        if (method, route) not in shared_screen.REACHED:
+            return False
+        nobody_acts = self.screen.person is None and (method, route) not in shared_screen.CHOOSING
+        return not (nobody_acts and method == "POST") and super().do(method, route)
+
+    @property
+    def sees_costs(self) -> bool:
+        return False
+
+
+def _may_of(request: HttpRequest) -> May:
+    screen = shared_screen.screen_of(request)
+    return May(request.user) if screen is None else MayAtTheBench(screen)
+
+
 class PageRights:
-    """Middleware: every page is looked up in the table before it is made."""
+    """Middleware: every page is looked up in the table before it is made.
+
+    At a shared screen who stands there takes the place of its account: what they do is theirs.
+    """
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
-        request.may = May(request.user)  # type: ignore[attr-defined]
+        request.may = SimpleLazyObject(lambda: _may_of(request))  # type: ignore[attr-defined]
         return self.get_response(request)
 
     def process_view(self, request: HttpRequest, view: Any, args: Any, kwargs: Any) -> HttpResponseBase | None:
@@ -74,6 +108,9 @@ class PageRights:
         assert match is not None
         if refusals.API in match.namespaces or not getattr(view, "login_required", True):
             return None  # the API has its own gate; what is open to anyone says so where it is made
+        screen = shared_screen.screen_of(request)
+        if screen is not None and screen.person is not None:
+            request.user = screen.person
         may: May = request.may  # type: ignore[attr-defined]
         method = "GET" if request.method == "HEAD" else str(request.method)
         route = str(match.url_name)
@@ -84,10 +121,29 @@ class PageRights:
             return None
         if not request.user.is_authenticated:
             return None  # Django's own middleware sends them to sign in
+        if screen is not None and (screen.person is None or (method, route) not in shared_screen.REACHED):
+            return _not_at_the_bench(request, screen, (method, route))
         allowed = PERMISSIONS.get((method, route), ())
         needed = ", ".join(role for role in ROLES if role in allowed)
         told = f"This needs one of the roles {needed}." if needed else "This page is open to nobody."
         return refusals.page(request, 403, told)
+
+
+def _not_at_the_bench(request: HttpRequest, screen: shared_screen.Screen, what: rights_table.Right) -> HttpResponseBase:
+    if what in shared_screen.REACHED:
+        told = (
+            "Nobody is chosen at this screen, or nothing was done here for a while. Choose your name, go back to the "
+            "sheet and send it once more: nothing was changed."
+        )
+        came_from = request.headers.get("Referer", "").partition("://")[2].partition("/")[2]
+        sheet = request.path if what[0] == "GET" else f"/{came_from}"
+        to = f"{reverse('bench')}?{urlencode({'to': sheet})}"
+        return refusals.page(request, 403, told, heading="Who is at the bench?", to=to, to_told="Choose your name")
+    told = (
+        f"This screen is shared at the bench: batch sheets are filled here, and nothing else. For other work sign out; "
+        f"then {screen.account.get_username()}, or whoever signs in with their own password, has it all."
+    )
+    return refusals.page(request, 403, told, heading="Not at the bench")
 
 
 def shown_on_every_page(request: HttpRequest) -> dict[str, Any]:
@@ -102,6 +158,7 @@ def shown_on_every_page(request: HttpRequest) -> dict[str, Any]:
         "navigation": words_for(request, may),
         "sees_costs": may.sees_costs,
         "own_roles": may.roles_told,
+        "screen": shared_screen.screen_of(request),
     }
 
 

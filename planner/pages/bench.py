@@ -15,6 +15,7 @@ from inventory.pages.conventions import show_quantity
 from inventory.pages.frame import Done, Facts, FormPage, person_of
 from planner.api.access import roles_of
 from planner.api.roles import MAKER, OWNER
+from planner.shared_screen import screen_of
 from production import selectors
 from production.models import Weighing
 from production.services import weighing
@@ -43,12 +44,18 @@ class TakeBack(FormPage):
         return selectors.find_weighing(selectors.find_batch(where["batch"]), where["event"])
 
     def _may(self, request: HttpRequest, reading: Weighing) -> bool:
-        return reading.event.who_id == person_of(request).pk or bool(roles_of(request.user) & {MAKER, OWNER})
+        """One's own, or any as the maker; at a shared screen one's own alone: a PIN decides on nobody else's work."""
+        if reading.event.who_id == person_of(request).pk:
+            return True
+        return screen_of(request) is None and bool(roles_of(request.user) & {MAKER, OWNER})
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
         reading = self._reading(where)
         if not self._may(request, reading):
-            raise NotAllowed("a helper corrects readings of their own; the maker corrects any")
+            raise NotAllowed(
+                "a helper, and everyone at a shared screen, corrects readings of their own; "
+                "the maker who signed in with a password corrects any"
+            )
         amount = show_quantity(reading.quantity, reading.lot.item)
         weighing.correct_weighing(weighing=reading, who=person_of(request), why=asked["why"])
         told = f"Line {reading.line.position}: {amount} of lot {reading.lot.number} taken back."

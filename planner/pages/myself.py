@@ -13,7 +13,7 @@ from inventory.api import fields
 from inventory.api.frame import Form, named
 from inventory.errors import BadInput, Conflict, Fault
 from inventory.pages.frame import Done, Facts, FormPage, Page, person_of
-from planner import people
+from planner import people, pins
 from planner.api.notices import LetterChanges, away_row, letter_row
 from planner.api.tokens import seconds_to_wait
 from planner.notices import choices
@@ -27,7 +27,12 @@ class Myself(Page):
     def facts(self, request: HttpRequest, **where: Any) -> Facts:
         person = person_of(request)
         row = choices.choices_of(person)
-        return {"letter": letter_row(person), "away": away_row(person), "calendar_made_at": row.calendar_made_at}
+        return {
+            "letter": letter_row(person),
+            "away": away_row(person),
+            "calendar_made_at": row.calendar_made_at,
+            "pin": pins.pin_of(person),
+        }
 
 
 class PasswordChange(Form):

@@ -14,7 +14,7 @@ from inventory.api import fields
 from inventory.api.frame import Form
 from inventory.api.pages import Listing
 from inventory.pages.frame import Done, Facts, FormPage, Page, cut
-from planner import passwords, people
+from planner import passwords, people, pins
 from planner.api.people import COLUMNS, people_rows, read_person
 from planner.api.roles import ROLES
 
@@ -91,7 +91,13 @@ class OnePerson(FormPage):
     section = "workshop"
 
     def facts(self, request: HttpRequest, **where: Any) -> Facts:
-        return {"person": read_person(where["person"]), "roles": [(role, ROLE_WORDS[role]) for role in ROLES]}
+        person = people.find_person(where["person"])
+        return {
+            "person": read_person(where["person"]),
+            "roles": [(role, ROLE_WORDS[role]) for role in ROLES],
+            "pin": pins.pin_of(person),
+            "locked_until": pins.locked_until(person),
+        }
 
     def initial(self, request: HttpRequest, facts: Facts) -> dict[str, Any]:
         row = facts["person"]

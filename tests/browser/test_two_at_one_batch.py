@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.browser.conftest import SignedIn
-from tests.browser.served import Served, serve
+from tests.browser.conftest import SignedIn, sign_in
+from tests.browser.served import PASSWORD, Served, serve
 from tests.browser.small_workshop import stocked, workbook
 
 TABLET = {"width": 820, "height": 1180}
-BATCHES = ["TURNS", "LINES", "ONCE", "ENDS", "DARK"]
+BATCHES = ["TURNS", "LINES", "ONCE", "ENDS", "DARK", "SHARED", "UNLIT"]
 
 
 @pytest.fixture(scope="module")
@@ -130,6 +130,67 @@ def test_an_empty_battery_loses_no_reading_and_the_end_is_told_once(signed_in: S
     expect(second.get_by_role("alert")).to_contain_text(re.compile("finished"))
     maker.goto("/shelf?find=ENDS")
     expect(maker.get_by_role("main")).to_contain_text("990 g")
+
+
+@pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no-scripts"])
+def test_two_sign_at_one_screen_by_their_pins(browser: Any, signed_in: SignedIn, bench: Served, scripts: bool) -> None:
+    """The maker's tablet, handed over: each reading is theirs whose PIN was typed; the maker's rights are gone."""
+    batch = "SHARED" if scripts else "UNLIT"
+    for person, pin in (("helper", "2580"), ("owner", "8642")):
+        sets_a_pin(signed_in(person, at=bench, java_script_enabled=scripts), pin)
+    options = {"base_url": bench.url, "viewport": TABLET, "java_script_enabled": scripts}
+    with browser.new_context(**options) as context:  # a session of its own: a shared one goes back to nobody's
+        tablet: Page = context.new_page()
+        tablet.set_default_timeout(60_000)
+        sign_in(tablet, "maker")
+        tablet.goto(f"/batch-sheets/{batch}/start")
+        tablet.get_by_role("button", name="Start").click()
+        tablet.get_by_role("link", name="Somebody else signs at this screen").click()
+        chooses(tablet, "helper", "9999")
+        expect(tablet.get_by_role("alert")).to_contain_text("4 more wrong tries")
+        chooses(tablet, "helper", "2580")
+        expect(tablet.locator("#who")).to_contain_text("At the bench: helper")
+        expect(tablet.get_by_role("link", name="Finish")).to_have_count(0)
+        weigh(tablet, "100 g")
+        expect(tablet.locator("#told")).to_contain_text("went in")
+        tablet.get_by_role("link", name="Change who is at the bench").click()
+        chooses(tablet, "owner", "8642")
+        weigh(tablet, "200 g")
+        expect(row(tablet, "PLUM-OIL")).to_contain_text("helper")
+        expect(row(tablet, "PLUM-OIL")).to_contain_text("owner")
+        expect(row(tablet, "PLUM-OIL")).not_to_contain_text("maker")
+        tablet.goto("/shelf")
+        expect(tablet.get_by_role("heading", level=1)).to_have_text("Not at the bench")
+        tablet.goto(f"/batch-sheets/{batch}")
+        tablet.get_by_role("link", name="Change who is at the bench").click()
+        tablet.get_by_role("button", name="owner leaves the bench").click()
+        tablet.goto(f"/batch-sheets/{batch}")
+        expect(tablet.get_by_role("button", name="It went in")).to_have_count(0)
+        strip = tablet.locator("#who").bounding_box()
+        assert strip is not None
+        assert strip["x"] + strip["width"] <= TABLET["width"]
+        tablet.get_by_label("Your name").select_option("helper")
+        tablet.get_by_label("Your PIN").fill("2580")
+        tablet.get_by_role("button", name="Sign here").click()
+        tablet.get_by_role("button", name="Sign step 1").click()
+        expect(tablet.get_by_role("listitem").filter(has_text="signed by")).to_contain_text("helper")
+
+
+def sets_a_pin(page: Page, pin: str) -> None:
+    page.set_default_timeout(60_000)
+    page.goto("/workshop/myself")
+    page.get_by_role("link", name=re.compile("Set a PIN|Another PIN")).click()
+    page.get_by_label("Your password").fill(PASSWORD)
+    page.get_by_label("The PIN", exact=True).fill(pin)
+    page.get_by_label("The PIN once more").fill(pin)
+    page.get_by_role("button", name=re.compile("Set it|Change it")).click()
+    expect(page.locator("#told")).to_contain_text("You sign at the bench with this PIN now")
+
+
+def chooses(page: Page, name: str, pin: str) -> None:
+    page.get_by_label("Your name").select_option(name)
+    page.get_by_label("Your PIN").fill(pin)
+    page.get_by_role("button", name="Sign here").click()
 
 
 def both_press(one: Page, other: Page, button: str) -> None:

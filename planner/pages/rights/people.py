@@ -9,10 +9,11 @@ RIGHTS = {
     **{(method, "person-add"): PEOPLE["POST", "people"] for method in ("GET", "POST")},
     **{(method, "person"): PEOPLE["PATCH", "person"] for method in ("GET", "POST")},
     **{(method, "person-reset"): PASSWORDS["POST", "person-reset"] for method in ("GET", "POST")},
+    **{(method, "person-pin-end"): PEOPLE["PATCH", "person"] for method in ("GET", "POST")},
     ("GET", "myself"): (SIGNED_IN,),
     **{
         (method, route): (SIGNED_IN,)
         for method in ("GET", "POST")
-        for route in ("my-password", "my-letters", "my-away", "my-calendar", "my-calendar-end")
+        for route in ("my-password", "my-letters", "my-away", "my-calendar", "my-calendar-end", "my-pin", "my-pin-end")
     },
 }

@@ -45,6 +45,7 @@ def test_wrong_settings_are_told_beside_their_inputs_and_nothing_changes(worksho
         ("country", "Austria", "ISO 3166"),
         ("scales", "500 g to 1 g", "steps and reaches"),
         ("morning", "7", "07:00"),
+        ("bench_minutes", "0", "from 1 to 240"),
         ("lot_pattern", "{year}", "{n}"),
     ):
         answer = workshop["owner"].post(reverse("settings"), sent | {"currency": "USD", name: value})

@@ -37,5 +37,6 @@ WRONG = {
     ("PATCH", "settings", "batch_pattern"): ["B"],
     ("PATCH", "settings", "units"): ["stone"],
     ("PATCH", "settings", "morning"): ["7", "24:00", "07:60"],
+    ("PATCH", "settings", "bench_minutes"): ["0", "241", "ten", "1.5"],
 }
 VOLATILE = {"token", "key", "made_at"}

@@ -10,5 +10,5 @@ def more_people(count: int) -> None:
     User.objects.bulk_create([User(username=f"a-person-{first + at}") for at in range(count)])
 
 
-WHERE = {route: lambda: {"person": "helper"} for route in ("person", "person-reset")}
+WHERE = {route: lambda: {"person": "helper"} for route in ("person", "person-reset", "person-pin-end")}
 FILLERS = {"people": more_people}
