@@ -11,11 +11,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from django.apps import apps
 from django.conf import settings
 from django.contrib.auth.hashers import make_password
 from django.contrib.auth.models import Group, User
-from django.db import connection
 from drf_spectacular.generators import SchemaGenerator
 from rest_framework.test import APIClient
 
@@ -23,6 +21,7 @@ from planner.api.access import PERMISSIONS, areas
 from planner.api.roles import ANYONE, ROLES, SIGNED_IN
 from tests.kept_rows import build_or_write
 from tests.planner.small_house import set_up
+from tests.whole_database import OURS, every_row
 
 PASSWORD = "seven warm stones"
 NOW = "2027-03-01T09:00:00+00:00"  # the small house's first day; when the examples are true
@@ -220,15 +219,9 @@ def send(client: APIClient, one: Described, body: Any = None, **headers: str) ->
 
 # --- the whole database ------------------------------------------------------------------------------------
 
-KEPT_APPS = ("inventory", "production", "planner", "auth", "knox")
+KEPT_APPS = (*OURS, "auth", "knox")
 
 
 def everything() -> dict[str, list[tuple[Any, ...]]]:
     """Every row of every table that a request could write; sessions aside, which signing in writes."""
-    found = {}
-    with connection.cursor() as cursor:
-        for app in KEPT_APPS:
-            for model in apps.get_app_config(app).get_models(include_auto_created=True):
-                cursor.execute(f'SELECT * FROM {model._meta.db_table} ORDER BY "{model._meta.pk.column}"')
-                found[model._meta.label] = cursor.fetchall()
-    return found
+    return every_row(KEPT_APPS)

@@ -10,7 +10,8 @@ import pytest
 
 from planner.exchange import LoadRefused, archive_bytes, exported_tables, load_tables, reading, sentence_of
 from planner.exchange.exporting import csv_files
-from tests.planner.exchange.workshop import as_csv, csv_bytes, dump, tables
+from tests.planner.exchange.workshop import as_csv, csv_bytes, tables
+from tests.whole_database import every_row
 
 pytestmark = pytest.mark.django_db
 
@@ -27,10 +28,10 @@ def zipped(files: Mapping[str, bytes], compression: int = zipfile.ZIP_DEFLATED) 
 
 def refusal(content: bytes) -> list[str]:
     """The sentences of a load of this ZIP, which must be refused and change nothing."""
-    before = dump()
+    before = every_row()
     with pytest.raises(LoadRefused) as refused:
         load_tables({"tables.zip": content})
-    assert dump() == before
+    assert every_row() == before
     return [sentence_of(fault) for fault in refused.value.faults]
 
 
@@ -40,11 +41,11 @@ def test_an_exported_zip_holds_the_csv_files_and_loads_again_as_nothing_new() ->
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         assert {name: archive.read(name) for name in archive.namelist()} == csv_files(exported_tables())
     assert archive_bytes(exported_tables()) == content
-    before = dump()
+    before = every_row()
     report = load_tables({"tables.zip": content})
     assert (report.added, report.updated) == ({}, {})
     assert report.unchanged["items"] == len(tables()["items"])
-    assert dump() == before
+    assert every_row() == before
 
 
 def test_a_folder_packed_as_a_whole_loads_too() -> None:

@@ -19,10 +19,10 @@ from tests.planner.exchange.workshop import (
     as_workbook,
     columns_of,
     csv_bytes,
-    dump,
     tables,
     write_folder,
 )
+from tests.whole_database import every_row
 
 pytestmark = pytest.mark.django_db
 
@@ -189,10 +189,10 @@ CASES = [
 
 def refusal(files: Any, *, check_only: bool = False) -> list[str]:
     """The sentences of a refused load, which changed nothing."""
-    before = dump()
+    before = every_row()
     with pytest.raises(LoadRefused) as refused:
         load_tables(files, check_only=check_only)
-    assert dump() == before
+    assert every_row() == before
     sentences = [sentence_of(fault) for fault in refused.value.faults]
     assert all("; accepted: " in sentence or ": accepted: " in sentence for sentence in sentences)
     return sentences

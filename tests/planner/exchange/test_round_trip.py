@@ -15,7 +15,8 @@ from inventory.models import Item, Lot, Offer, Portion, Reservation, Setting, St
 from planner.exchange import export_tables, load_tables
 from planner.exchange.exporting import csv_files, exported_tables, workbook_bytes
 from production.models import Batch, FormulaVersion, Line
-from tests.planner.exchange.workshop import as_csv, as_workbook, csv_bytes, dump, plan_bytes, tables, write_folder
+from tests.planner.exchange.workshop import as_csv, as_workbook, csv_bytes, plan_bytes, tables, write_folder
+from tests.whole_database import every_row
 
 pytestmark = pytest.mark.django_db
 
@@ -79,16 +80,16 @@ def test_a_formula_in_grams_becomes_percent_and_the_report_says_so():
 
 def test_loading_twice_adds_nothing():
     load_tables(as_csv(tables()))
-    before = dump()
+    before = every_row()
     report = load_tables(as_csv(tables()))
     assert report.added == report.updated == {}
-    assert dump() == before
+    assert every_row() == before
 
 
 def test_checking_writes_nothing():
-    before = dump()
+    before = every_row()
     assert load_tables(as_csv(tables()), check_only=True).added["items"] == 8
-    assert dump() == before
+    assert every_row() == before
 
 
 def test_csv_and_workbook_give_the_same():

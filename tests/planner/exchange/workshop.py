@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Mapping
 from pathlib import Path
 
 import xlsxwriter  # type: ignore[import-untyped]
-from django.apps import apps
-from django.core import serializers
 
 Rows = list[dict[str, str]]
 Tables = dict[str, Rows]
@@ -140,15 +137,6 @@ def write_folder(folder: Path, files: Mapping[str, bytes]) -> Path:
     for name, content in files.items():
         (folder / name).write_bytes(content)
     return folder
-
-
-def dump() -> str:
-    """The whole database as text: equal before and after means that nothing was changed."""
-    rows = []
-    for label in ("inventory", "production", "planner"):
-        for model in apps.get_app_config(label).get_models():
-            rows.append((model._meta.label, serializers.serialize("json", model._default_manager.order_by("pk"))))
-    return json.dumps(rows)
 
 
 def plan_bytes(day: str = "2026-11-25", weeks: int = 8) -> bytes:
