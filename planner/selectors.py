@@ -14,7 +14,7 @@ from inventory import ledger, selectors, tracing, workshop
 from inventory.errors import BadInput, Conflict, Fault, NotFound
 from inventory.ledger import LotBalance, MakingBalance
 from inventory.models import Dispatch, Item, Lot, LotDecision, Party, StockEvent
-from inventory.quantities import MASS, show_quantity
+from inventory.quantities import COUNT, MASS, show_quantity
 from planner.collector import collector_paused
 from production.models import Batch, Formula
 from production.selectors import BatchRow, batch_rows
@@ -220,25 +220,34 @@ BALANCE_COLUMNS = LotBalance._fields[:-1]
 
 def lot_row(lot: tracing.TracedLot) -> Row:
     """One lot of a trace. Opening stock ends it backward: what was before is not known, and ``origin`` says so."""
-    balance = lot.balance
-    accounted = balance.accounted_percent
-    measure, nothing = lot.measure, show_quantity(0, lot.measure)
-    return {
-        "lot": lot.lot,
-        "item": lot.item,
-        "kind": lot.kind,
-        "depth": lot.depth,
-        "status": lot.status,
-        "expires_on": lot.expires_on.isoformat() if lot.expires_on else None,
-        "origin": lot.origin,
-        "from_origin": None if lot.from_origin is None else show_quantity(lot.from_origin, MASS),
-        # Most columns of most lots are nothing, and a recall shows a thousand lots.
-        **{
-            name: show_quantity(steps, measure) if steps else nothing
-            for name, steps in zip(BALANCE_COLUMNS, balance, strict=False)
-        },
-        "accounted_percent": None if accounted is None else str(accounted),
-    }
+    row = _EMPTY_LOT_ROWS[lot.measure].copy()
+    row["lot"] = lot.lot
+    row["item"] = lot.item
+    row["kind"] = lot.kind
+    row["depth"] = lot.depth
+    row["status"] = lot.status
+    if lot.expires_on:
+        row["expires_on"] = lot.expires_on.isoformat()
+    row["origin"] = lot.origin
+    if lot.from_origin is not None:
+        row["from_origin"] = show_quantity(lot.from_origin, MASS)
+    for name, steps in zip(BALANCE_COLUMNS, lot.balance, strict=False):
+        if steps:
+            row[name] = show_quantity(steps, lot.measure)
+    accounted = lot.balance.accounted_percent
+    if accounted is not None:
+        row["accounted_percent"] = str(accounted)
+    return row
+
+
+def _empty_lot_row(measure: str) -> Row:
+    balance = dict.fromkeys(BALANCE_COLUMNS, show_quantity(0, measure))
+    names = ("lot", "item", "kind", "depth", "status", "expires_on", "origin", "from_origin")
+    return dict.fromkeys(names) | balance | {"accounted_percent": None}
+
+
+# A row is filled in from an empty one: most columns of most lots stay as they are there, and a recall shows a thousand.
+_EMPTY_LOT_ROWS = {measure: _empty_lot_row(measure) for measure in (MASS, COUNT)}
 
 
 def making_row(batch: BatchRow, balance: MakingBalance) -> Row:
