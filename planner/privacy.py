@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from inventory.models import Party
-from inventory.services.blanking import blank_party
+from inventory.services.blanking import BLANK, blank_party
 from inventory.transactions import write
 from planner.jobs.models import Job
 from planner.models import Notice
+
+__all__ = ["BLANK", "blank"]
 
 
 @write

@@ -8,8 +8,11 @@ from typing import Any, ClassVar
 from django.http import HttpRequest
 from django.urls import path, reverse
 
+from inventory.api import fields
 from inventory.api.frame import changes_of
-from inventory.api.items import NewItem, read_item
+from inventory.api.items import NewItemWithKeeping, read_item
+from inventory.cells import MAX_DAYS
+from inventory.errors import BadInput, Fault
 from inventory.models import Item
 from inventory.pages.frame import Done, Facts, FormPage
 from inventory.pages.shelf import KINDS_TOLD
@@ -20,6 +23,34 @@ YES_NO = [("yes", "yes"), ("no", "no")]
 MEASURES = [("mass", "by mass"), ("count", "by the piece")]
 BASES = [("study", "a study"), ("assessor", "the safety assessor")]
 RELEASES = [("decision", "by a decision"), ("checks", "by its checks")]
+
+
+NEVER = "never"
+MOST_NOTICE_DAYS = 10
+
+
+class NewItemOnAPage(NewItemWithKeeping):
+    notice_days = fields.Text(80, required=False, allow_null=True)
+
+
+class ItemChangesOnAPage(changes_of(NewItemWithKeeping, "ItemFormChanges", without=["item"])):  # type: ignore[misc]
+    notice_days = fields.Text(80, required=False, allow_null=True)
+
+
+def notice_days_of(text: str | None) -> list[int] | None:
+    """ "60 14" as days, "never" as none of them; None where nothing is said. Raises BadInput."""
+    if text is None:
+        return None
+    words = [] if text.strip().lower() == NEVER else text.replace(",", " ").split()
+    right = all(word.isascii() and word.isdigit() and len(word) <= 5 and int(word) <= MAX_DAYS for word in words)
+    if not right or len(words) > MOST_NOTICE_DAYS:
+        accepted = f'at most {MOST_NOTICE_DAYS} numbers of days such as "60 14", or "{NEVER}"'
+        raise BadInput("these are no days", faults=[Fault("notice_days", text, accepted)])
+    return [int(word) for word in words]
+
+
+def notice_days_told(days: list[int] | None) -> str:
+    return "" if days is None else " ".join(map(str, days)) or NEVER
 
 
 class ItemForm(FormPage):
@@ -43,19 +74,21 @@ class ItemForm(FormPage):
 
 
 class NewItemPage(ItemForm):
-    form = NewItem
+    form = NewItemOnAPage
 
     def initial(self, request: HttpRequest, facts: Facts) -> Mapping[str, Any]:
         return {"measure": MASS, "item": request.GET.get("item", "")}
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
         code = asked.pop("item")
+        if "notice_days" in asked:
+            asked["notice_days"] = notice_days_of(asked["notice_days"])
         make_item(code=code, facts=asked)
         return Done(_card(code), f"{code} is written down.")
 
 
 class ChangeItem(ItemForm):
-    form = changes_of(NewItem, "ItemFormChanges", without=["item"])
+    form = ItemChangesOnAPage
     clears: ClassVar = True
 
     def facts(self, request: HttpRequest, **where: Any) -> Facts:
@@ -63,9 +96,12 @@ class ChangeItem(ItemForm):
 
     def initial(self, request: HttpRequest, facts: Facts) -> Mapping[str, Any]:
         row: Mapping[str, Any] = facts["row"]
-        return {name: row[name] for name in self.form._declared_fields}
+        told = {"notice_days": notice_days_told(row["notice_days"])}
+        return {name: row[name] for name in self.form._declared_fields} | told
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
+        if "notice_days" in asked:
+            asked["notice_days"] = notice_days_of(asked["notice_days"])
         item: Item = change_item(code=where["item"], changes=asked)
         return Done(_card(item.code), f"{item.code} is changed.")
 

@@ -68,7 +68,12 @@ class OrderSheet(Page):
 
     def facts(self, request: HttpRequest, **where: Any) -> Facts:
         order = order_book.order_sheet(where["order"])
-        return {"order": order, "letter": letter_to(order), "mail_is_set_up": order_letter.is_set_up()}
+        return {
+            "order": order,
+            "letter": letter_to(order),
+            "mail_is_set_up": order_letter.is_set_up(),
+            "to_come": any(line["open"] for line in order["lines"]),
+        }
 
 
 def letter_to(order: Mapping[str, Any]) -> str:

@@ -23,6 +23,8 @@ REASONS = {
     "not_yet": "is not here by then",
     "not_enough": "has not enough in one lot",
 }
+# How late something is, as a person would say it; the API keeps its words.
+STAGES = {"escalated": "long overdue", "due_soon": "due soon"}
 SOURCES = {"lot": "lot", "order": "order", "batch": "batch"}
 MOST_PEGS = 3
 
@@ -43,6 +45,12 @@ def at(values: Mapping[Any, Any], key: Any) -> Any:
 def reason(code: str) -> str:
     """Why a lot was passed over, in words."""
     return REASONS.get(code, code)
+
+
+@register.filter
+def stage(code: str) -> str:
+    """At which stage a notice stands, in words."""
+    return STAGES.get(code, code)
 
 
 @register.filter

@@ -20,12 +20,6 @@ pytestmark = pytest.mark.django_db
 NOON = "2027-03-10T12:00:00+00:00"
 
 
-@pytest.fixture(autouse=True)
-def _quick(settings: Any, request: pytest.FixtureRequest) -> None:
-    if "as_kept" not in request.node.name:
-        settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
-
-
 def helper(name: str = "ida", pin: str = "2580", role: str = "helper") -> User:
     person = User.objects.create(username=name)
     person.groups.add(Group.objects.get_or_create(name=role)[0])

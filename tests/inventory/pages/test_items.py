@@ -77,3 +77,26 @@ def test_what_stands_on_the_books_is_not_measured_otherwise(workshop: dict[str, 
     assert answer.status_code in (400, 409)
     assert "measure" in wrong_inputs(answer)
     assert read_item("KAOLIN")["measure"] == "mass"
+
+
+def test_days_of_notice_and_of_keeping_samples_are_written_emptied_and_refused(workshop: dict[str, Client]) -> None:
+    address = "/shelf/item/KAOLIN/change"
+    for typed, kept, shown in (("14, 60", [60, 14], "60 14"), ("never", [], "never"), ("", None, "")):
+        given = form_values(workshop["maker"], address) | {"notice_days": typed, "keep_samples_days": "730"}
+        assert workshop["maker"].post(address, given).status_code == 303
+        item = Item.objects.get(code="KAOLIN")
+        assert (item.notice_days, item.keep_samples_days) == (kept, 730)
+        assert form_values(workshop["maker"], address)["notice_days"] == shown
+    given = form_values(workshop["maker"], address) | {"keep_samples_days": ""}
+    assert workshop["maker"].post(address, given).status_code == 303
+    assert Item.objects.get(code="KAOLIN").keep_samples_days is None
+    for wrong in ("soon", "-3", "1.5", "99999", "1 2 3 4 5 6 7 8 9 10 11", "٣"):
+        given = form_values(workshop["maker"], address) | {"notice_days": wrong}
+        answer = workshop["maker"].post(address, given)
+        assert answer.status_code == 400, wrong
+        assert wrong_inputs(answer) == {"notice_days"}
+    given = form_values(workshop["maker"], "/shelf/new-item")
+    given |= {"item": "ROSE-CLAY", "name": "Rose clay", "kind": "raw", "notice_days": "30 5", "keep_samples_days": "90"}
+    assert workshop["maker"].post("/shelf/new-item", given).status_code == 303
+    item = Item.objects.get(code="ROSE-CLAY")
+    assert (item.notice_days, item.keep_samples_days) == ([30, 5], 90)

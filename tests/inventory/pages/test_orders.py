@@ -201,3 +201,13 @@ def test_a_received_order_leads_to_its_lots(workshop: Shop) -> None:
     page = workshop["viewer"].get(f"/orders/order/{line.order.code}")
     assert "SL-5" in words(page)
     assert "Nothing more is to come" in words(page)
+
+
+def test_a_sheet_of_which_all_has_come_asks_for_nothing(workshop: Shop) -> None:
+    order = open_line().order
+    address = f"/orders/order/{order.code}/sheet"
+    assert "Please deliver" in words(workshop["buyer"].get(address))
+    order.lines.update(closed_at="2027-03-09T10:00:00Z")
+    page = words(workshop["buyer"].get(address))
+    assert "nothing more is to come" in page
+    assert not [told for told in ("Please deliver", "please", "Send it", "mail program") if told in page]

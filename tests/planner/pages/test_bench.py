@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from typing import Any
 
 import pytest
 import time_machine
@@ -24,11 +23,6 @@ from tests.planner.pages.test_sheets import grams, open_line, reading, sheet_of
 
 Shop = dict[str, Client]
 PINS = {"helper": "2580", "maker": "8642", "owner": "9713", "buyer": "7531"}
-
-
-@pytest.fixture(autouse=True)
-def _quick(settings: Any) -> None:
-    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 
 
 @pytest.fixture

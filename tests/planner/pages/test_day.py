@@ -85,3 +85,14 @@ def test_deliveries_lead_to_receiving_them(looked: Shop) -> None:
     links = {one["href"] for one in read(page).tags["a"] if "/shelf/receive" in one.get("href", "")}
     assert orders
     assert all(any(f"order={order}" in link for link in links) for order in orders)
+
+
+def test_what_is_overdue_for_so_long_that_the_owner_is_told_is_said_in_words(looked: Shop) -> None:
+    notice = Notice.objects.filter(state="open", kind="reorder").order_by("pk")[0]
+    Notice.objects.filter(pk=notice.pk).update(due_on="2027-02-01", overdue_on="2027-02-02", escalates_on="2027-02-05")
+    words = read(looked["owner"].get(reverse("day-sheet"), {"everything": "yes"})).words
+    assert "long overdue" in words
+    assert "escalated" not in words
+    page = looked["owner"].get(reverse("notice-put-off", kwargs={"notice": notice.uid}))
+    assert "long overdue" in read(page).words
+    assert page.context["notice"]["stage"] == "escalated"  # the API's word stays
