@@ -26,7 +26,10 @@ DAYS_AHEAD = 7  # of deliveries
 # Groups of kinds, the dearest to ignore first; a kind that is not named here comes last.
 GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Promises at risk", ("reservation_broken", "demand_late", "order_late", "reorder", "life_short")),
-    ("Waiting for a decision", ("lot_held", "release_overdue", "retest_due", "stability_pull")),
+    (
+        "Waiting for a decision",
+        ("out_of_limits", "check_failed", "lot_held", "release_overdue", "retest_due", "stability_pull"),
+    ),
     (
         "Spoiling, or kept long enough",
         ("lot_expiring", "container_running_out", "bulk_storage", "samples_past_keeping"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date
 from decimal import Decimal, InvalidOperation
 from typing import Any, NamedTuple
@@ -109,7 +109,7 @@ def due_pulls(pulls: QuerySet[Pull]) -> list[DuePull]:
 
 
 class OutOfLimits(NamedTuple):
-    """A reading that does not meet its test, on a study that is under way."""
+    """A reading that does not meet its test, on a study that is under way. ``limits`` says in words what it asks."""
 
     study: str
     number: int
@@ -125,10 +125,27 @@ class OutOfLimits(NamedTuple):
     low: Decimal | None
     high: Decimal | None
     expected: str
+    pull_id: int
+
+    @property
+    def limits(self) -> str:
+        return limits_in_words(self.low, self.high, self.expected)
 
 
-def readings_out_of_limits(study: str | None = None) -> list[OutOfLimits]:
+def limits_in_words(low: Decimal | None, high: Decimal | None, expected: str) -> str:
+    """ "4.5 to 6.5", "at least 4.5", "at most 6.5", or the answer that is expected."""
+    shown = [None if limit is None else f"{limit:f}".rstrip("0").rstrip(".") for limit in (low, high)]
+    if None not in shown:
+        return f"{shown[0]} to {shown[1]}"
+    if shown[0] is not None:
+        return f"at least {shown[0]}"
+    return f"at most {shown[1]}" if shown[1] is not None else expected or "yes"
+
+
+def readings_out_of_limits(study: str | None = None, *, pulls: Collection[int] | None = None) -> list[OutOfLimits]:
     """What counts and is out of its limits, of studies under way (or of the one named, closed too). One query.
+
+    ``pulls`` are the keys of those looked at; all where they are not given.
 
     A sample looked at again counts by its last reading alone; a pull opened again by none.
     """
@@ -137,10 +154,12 @@ def readings_out_of_limits(study: str | None = None) -> list[OutOfLimits]:
         readings = readings.filter(pull__study__status=Study.Status.UNDER_WAY)
     else:
         readings = readings.filter(pull__study__code=study)
+    if pulls is not None:
+        readings = readings.filter(pull__in=among(pulls))
     rows = readings.order_by("pull__study__code", "pull__number", "test__position", "sample").values_list(
         "pull__study__code", "pull__number", "pull__study__lot__item__code", "pull__study__lot__number",
         "pull__condition__name", "pull__unit", "pull__count", "pull__done_on", "test__name", "test__unit", "sample",
-        "value", "test__low", "test__high", "test__expected",
+        "value", "test__low", "test__high", "test__expected", "pull_id",
     )  # fmt: skip
     return [_out_of_limits(*row) for row in rows]
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any
+from decimal import Decimal
+from typing import Any, NamedTuple
 
-from django.db.models import Q, Sum
+from django.db.models import Exists, OuterRef, Q, Sum
 
 from inventory import clock
+from inventory.ledger import among
 from inventory.models import Lot, LotDecision, Portion
 from inventory.usability import lot_last_day_of, retest_day_of
 from production.models import Batch, Check, CheckResult
@@ -83,6 +85,43 @@ def set_apart() -> list[Portion]:
     """Portions that wait for a decision of their own, by item and lot."""
     rows = Portion.objects.select_related("lot__item").filter(set_apart=True, on_hand__gt=0)
     return list(rows.order_by("lot__item__code", "lot__number", "pk")[:MOST])
+
+
+class FailedCheck(NamedTuple):
+    """A release check whose last look failed, of a batch that is on the bench or whose lot waits for a decision."""
+
+    batch_id: int
+    batch: str
+    item: str
+    name: str
+    value: str
+    unit: str
+    low: Decimal | None
+    high: Decimal | None
+    expected: str
+
+
+def failed_checks(batches: Collection[int] | None = None) -> list[FailedCheck]:
+    """Release checks that failed and wait for a decision, by batch and check; of these batches or of all. One query.
+
+    A check that was looked at again counts by its last look.
+    """
+    undecided = (Lot.Status.QUARANTINE, Lot.Status.HELD)
+    waiting = Lot.objects.filter(
+        transformation=OuterRef("pk"), status__in=undecided, portions__on_hand__gt=0, trial=False
+    )
+    concerned = Batch.objects.filter(Q(status=Batch.Status.STARTED) | Exists(waiting), trial=False)
+    if batches is not None:
+        concerned = concerned.filter(pk__in=among(batches))
+    later = CheckResult.objects.filter(batch=OuterRef("batch"), check_of=OuterRef("check_of"), pk__gt=OuterRef("pk"))
+    failed = CheckResult.objects.filter(
+        ~Exists(later), batch__in=concerned.values("pk"), passed=False, check_of__stage=Check.Stage.RELEASE
+    )
+    rows = failed.order_by("batch_id", "check_of_id").values_list(
+        "batch_id", "batch__transformation__code", "batch__transformation__item__code", "check_of__name", "value",
+        "check_of__unit", "check_of__low", "check_of__high", "check_of__expected",
+    )  # fmt: skip
+    return [FailedCheck(*row) for row in rows]
 
 
 def _waiting(lots: list[Lot]) -> list[Waiting]:

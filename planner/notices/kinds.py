@@ -35,6 +35,10 @@ class Kind:
 
 _ALL = (
     Kind("stability_pull", "Stability pulls", (QUALITY,), READERS, (7, 1), 7),
+    Kind(
+        "out_of_limits", "Readings outside their limits", (QUALITY,), READERS, (), 2, at_once=True, every=EVERY_MINUTE
+    ),
+    Kind("check_failed", "Release checks that failed", (QUALITY,), READERS, (), 2, at_once=True, every=EVERY_MINUTE),
     Kind("lot_expiring", "Lots that expire", (MAKER,), READERS_AND_HELPER, DEFAULT_NOTICE_DAYS, 14),
     Kind("retest_due", "Lots to look at again", (QUALITY,), READERS_AND_HELPER, (14, 3), 14),
     Kind("bulk_storage", "Bulk past its storage time", (MAKER, QUALITY), READERS_AND_HELPER, (3,), 7),

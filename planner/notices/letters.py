@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from email.utils import formataddr
@@ -16,7 +16,7 @@ from django.template.loader import render_to_string
 from planner.notices.addressees import Addressees, Person
 from planner.notices.kinds import KINDS
 from planner.notices.links import page_url
-from planner.notices.models import Mail, Notice, Telling
+from planner.notices.models import Mail, Notice, NoticeAct, Telling
 from planner.notices.wanted import Look, told
 
 MOST_LISTED = 200  # notices in one mail: what is more is counted
@@ -48,7 +48,7 @@ def one_line(text: str, most: int = 200) -> str:
 def written(mail: Mail, person: Person, look: Look, people: Addressees, notices: Sequence[Notice], more: int) -> Any:
     """The message of a mail with these notices, ``more`` of which it only counts."""
     new = set(Telling.objects.filter(mail=mail).values_list("notice", flat=True)) if notices else set()
-    parts = _parts(notices, look, new)
+    parts = _parts(notices, look, new, _open_again(notices))
     subject = _subject_of(mail, look, notices, more)
     facts = {
         "name": person.name,
@@ -82,7 +82,14 @@ def _subject_of(mail: Mail, look: Look, notices: Sequence[Notice], more: int) ->
     return one_line(f"{told(look.today)}: {shown}" + (f", {more} more" if more else ""))
 
 
-def _parts(notices: Sequence[Notice], look: Look, new: set[int]) -> list[Part]:
+def _open_again(notices: Sequence[Notice]) -> dict[int, str]:
+    """Why notices stand open again that nobody took up again: the last that happened to them. One query."""
+    acts = NoticeAct.objects.filter(notice__in=[notice.pk for notice in notices]).order_by("pk")
+    last = {pk: (kind, who, why) for pk, kind, who, why in acts.values_list("notice", "kind", "who", "why")}
+    return {pk: why for pk, (kind, who, why) in last.items() if kind == NoticeAct.Kind.REOPENED and who is None}
+
+
+def _parts(notices: Sequence[Notice], look: Look, new: set[int], again: Mapping[int, str]) -> list[Part]:
     """Overdue, due, coming; in each the kinds in their order."""
     order = {name: at for at, name in enumerate(KINDS)}
     found: dict[tuple[int, int], list[Notice]] = {}
@@ -93,7 +100,7 @@ def _parts(notices: Sequence[Notice], look: Look, new: set[int]) -> list[Part]:
     return [
         Part(
             f"{titles[stage]}: {_title(rows[0].kind)}",
-            [_entry(row, look, row.pk in new) for row in sorted(rows, key=_in_a_part)],
+            [_entry(row, look, row.pk in new, again.get(row.pk, "")) for row in sorted(rows, key=_in_a_part)],
         )
         for (stage, _), rows in sorted(found.items())
     ]
@@ -108,13 +115,14 @@ def _title(kind: str) -> str:
     return title[0].lower() + title[1:]
 
 
-def _entry(notice: Notice, look: Look, new: bool) -> Entry:
+def _entry(notice: Notice, look: Look, new: bool, again: str) -> Entry:
     days = (notice.due_on - look.today).days
     if days > 0:
         when = f"due on {told(notice.due_on)}, in {days} day{'s' if days > 1 else ''}"
     else:
         when = f"due on {told(notice.due_on)}" if days else "due today"
-    return Entry(notice.what, notice.why, when, page_url(notice.kind, notice.subject), new)
+    why = f"Open again: {again} {notice.why}".strip() if again else notice.why
+    return Entry(notice.what, why, when, page_url(notice.kind, notice.subject), new)
 
 
 def _away(person: Person, people: Addressees) -> str:

@@ -14,6 +14,8 @@ _Route = tuple[str, tuple[str, ...]]
 _LOT: tuple[_Route, ...] = (("lot", ("item", "lot")), ("lot-card", ("item", "lot")))
 _WAYS: dict[str, tuple[_Route, ...]] = {
     "stability_pull": (("pull", ("study", "pull")), ("study", ("study",))),
+    "out_of_limits": (("pull", ("study", "pull")), ("study", ("study",))),
+    "check_failed": (("batch", ("batch",)),),
     "lot_expiring": _LOT,
     "retest_due": _LOT,
     "bulk_storage": _LOT,

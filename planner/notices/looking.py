@@ -19,11 +19,12 @@ from django.db.models import Q
 from inventory import clock, workshop
 from inventory.errors import DomainError
 from inventory.ledger import among
+from inventory.models.items import WHY_LENGTH
 from planner.notices.days import Wall, days_of, next_instant
 from planner.notices.kinds import Kind, kinds_now
-from planner.notices.models import Notice, SourceLook
-from planner.notices.sources import SOURCES
-from planner.notices.wanted import KEEP, Look, Wanted
+from planner.notices.models import Notice, NoticeAct, SourceLook
+from planner.notices.sources import SOURCES, WORSE
+from planner.notices.wanted import KEEP, Look, Wanted, told
 
 log = logging.getLogger(__name__)
 CHUNK = 1_000
@@ -179,13 +180,19 @@ def by_day_of(notice: Notice) -> str:
 def look_at(look: Look, name: str, causes: Collection[int] | None = None, *, texts: bool = True) -> Changes:
     """Bring one kind's notices in line with their causes, all of them or those of some causes.
 
-    Without ``texts`` only days and what is gone are looked at, not how it is worded: faster by half.
+    Without ``texts`` only days and what is gone are looked at, not how it is worded: faster by half. Where somebody
+    else looks at the kind, nothing is done: they do the work.
 
     1. The source's row is locked; where somebody else has it, they do the work.
     2. What is wanted is read, and what stands; compared by key.
     3. New keys are opened (one that stood before is opened again, and told anew), changed ones brought up to date,
        those wanted no more lapse. All in one transaction.
     """
+    return _look_at(look, name, causes, texts) or Changes()
+
+
+def _look_at(look: Look, name: str, causes: Collection[int] | None, texts: bool) -> Changes | None:
+    """As ``look_at``; None where somebody else looks at the kind."""
     if causes is not None and not causes:
         return Changes()
     SourceLook.objects.get_or_create(name=name)
@@ -194,7 +201,7 @@ def look_at(look: Look, name: str, causes: Collection[int] | None = None, *, tex
             lock = SourceLook.objects.select_for_update(skip_locked=True, no_key=True).filter(name=name)
             row = lock.first()
             if row is None:
-                return Changes()
+                return None
             found = _compare(look, look.kinds[name], causes, texts)
             if causes is None:
                 row.looked_at, row.looked_on = look.now, look.today
@@ -209,6 +216,7 @@ def _compare(look: Look, kind: Kind, causes: Collection[int] | None, texts: bool
     standing = Notice.objects.filter(kind=kind.name, gone_at=None)
     if causes is not None:
         standing = standing.filter(cause__in=among(causes))
+    days_of_wanted = _DaysOf(kind)
     columns = (*IDENTITY, *DAYS, *(TEXTS if texts else ()))
     rows = {row["key"]: row for row in standing.values(*columns).iterator()}
     new: list[Wanted] = []
@@ -217,7 +225,7 @@ def _compare(look: Look, kind: Kind, causes: Collection[int] | None, texts: bool
         row = rows.pop(wanted.key, None)
         if row is None:
             new.append(wanted)
-        elif _differs(row, wanted, kind, texts):
+        elif _differs(row, wanted, days_of_wanted, texts):
             changed.append((row, wanted))
     for part in _parts(changed):
         _update(look, kind, part)
@@ -251,6 +259,20 @@ def _days(wanted: Wanted, kind: Kind, due_on: date, and_on: date | None = None) 
     }
 
 
+class _DaysOf:
+    """``_days`` for a kind, reckoned once for what many notices have in common: those of a morning share their days."""
+
+    def __init__(self, kind: Kind) -> None:
+        self.kind = kind
+        self._known: dict[tuple[date, date | None, int, tuple[int, ...] | None], Row] = {}
+
+    def __call__(self, wanted: Wanted, due_on: date, and_on: date | None) -> Row:
+        key = (due_on, and_on, wanted.overdue_after_days, wanted.soon_days)
+        if key not in self._known:
+            self._known[key] = _days(wanted, self.kind, due_on, and_on)
+        return self._known[key]
+
+
 def _texts(wanted: Wanted, row: Row | None = None) -> Row:
     keeps = wanted.why == KEEP
     return {
@@ -264,32 +286,37 @@ def _texts(wanted: Wanted, row: Row | None = None) -> Row:
     }
 
 
-def _differs(row: Row, wanted: Wanted, kind: Kind, texts: bool) -> bool:
+def _differs(row: Row, wanted: Wanted, days_of_wanted: _DaysOf, texts: bool) -> bool:
     """Whether a standing notice is not as its cause is now. One without a day of its own keeps that of its opening."""
-    fresh = _days(wanted, kind, wanted.due_on or row["due_on"], row["put_off_until"])
+    fresh = days_of_wanted(wanted, wanted.due_on or row["due_on"], row["put_off_until"])
     if texts:
-        fresh |= _texts(wanted, row)
+        fresh = fresh | _texts(wanted, row)
     return any(row[name] != value for name, value in fresh.items())
 
 
 def _update(look: Look, kind: Kind, part: Sequence[tuple[Row, Wanted]]) -> None:
     notices = Notice.objects.select_for_update(no_key=True).in_bulk([row["pk"] for row, _ in part])
-    found = []
+    found: list[Notice] = []
+    opened_again: list[NoticeAct] = []
     for row, wanted in part:
         notice = notices.get(row["pk"])
         if notice is None or notice.gone_at is not None:
             continue
         sooner = wanted.due_on is not None and wanted.due_on < notice.due_on
         due_on = wanted.due_on or notice.due_on
+        changed = _why_again(notice, wanted)
+        if changed:
+            # Who saw to it, or put it off, knew it otherwise: it stands open again, and its history says why.
+            notice.state, notice.put_off_until = Notice.State.OPEN, None
+            opened_again.append(
+                NoticeAct(notice=notice, kind=NoticeAct.Kind.REOPENED, why=changed[:WHY_LENGTH], acted_at=look.now)
+            )
         if sooner and notice.put_off_until is not None and notice.put_off_until > due_on:
-            # Who put it off knew another day: nobody said that it may wait beyond this one.
-            notice.put_off_until = None
-            if notice.state == Notice.State.PUT_OFF:
-                notice.state = Notice.State.OPEN
+            notice.put_off_until = None  # nobody said that it may wait beyond this day
         days = _days(wanted, kind, due_on, notice.put_off_until)
         for name, value in (days | _texts(wanted, {"why": notice.why, "facts": notice.facts})).items():
             setattr(notice, name, value)
-        if sooner and notice.stage_on is not None:  # what was told is not what is true: told anew
+        if (sooner or changed) and notice.stage_on is not None:  # what was told is not what is true: told anew
             notice.opening += 1
             notice.stage_on = None
         notice.by_day = by_day_of(notice)
@@ -297,6 +324,24 @@ def _update(look: Look, kind: Kind, part: Sequence[tuple[Row, Wanted]]) -> None:
         notice.updated_at = look.now
         found.append(notice)
     Notice.objects.bulk_update(found, [*TEXTS_AND_DAYS, *MOVED])
+    NoticeAct.objects.bulk_create(opened_again)
+
+
+def _why_again(notice: Notice, wanted: Wanted) -> str:
+    """Why a notice that somebody did or put off stands open again, in a sentence; "" where it does not.
+
+    It is due sooner than they knew, or it stands worse. One that was put off to a day that still is before its new one
+    stays so, unless it stands worse.
+    """
+    if notice.state not in (Notice.State.DONE, Notice.State.PUT_OFF):
+        return ""
+    due_on = wanted.due_on
+    if due_on is not None and due_on < notice.due_on:
+        until = notice.put_off_until
+        if notice.state == Notice.State.DONE or (until is not None and until > due_on):
+            return f"It is due on {told(due_on)} now, not on {told(notice.due_on)}."
+    worse = WORSE.get(notice.kind)
+    return worse(notice.facts, wanted.facts) if worse is not None and wanted.why != KEEP else ""
 
 
 def _open(look: Look, kind: Kind, part: Sequence[Wanted]) -> int:
@@ -338,10 +383,22 @@ def _let_lapse(look: Look, pks: Sequence[int]) -> None:
     standing.exclude(state=Notice.State.DONE).update(state=Notice.State.LAPSED, **gone)
 
 
-def look_again(look: Look, notices: Iterable[tuple[str, int]], *, texts: bool = True) -> None:
+@dataclass(frozen=True, slots=True)
+class LookedAgain:
+    """What a second look found: whether any notice changed, and the kinds that somebody else was looking at."""
+
+    changed: bool
+    left: frozenset[str]
+
+
+def look_again(look: Look, notices: Iterable[tuple[str, int]], *, texts: bool = True) -> LookedAgain:
     """Look again at the causes of some notices, given as kind and cause, before somebody is told of them."""
     causes: dict[str, set[int]] = {}
     for kind, cause in notices:
-        causes.setdefault(kind, set()).add(cause)
-    for kind, of_kind in causes.items():
-        look_at(look, kind, of_kind, texts=texts)
+        if kind in look.kinds:
+            causes.setdefault(kind, set()).add(cause)
+    found = {kind: _look_at(look, kind, of_kind, texts) for kind, of_kind in causes.items()}
+    return LookedAgain(
+        changed=any(changes not in (None, Changes()) for changes in found.values()),
+        left=frozenset(kind for kind, changes in found.items() if changes is None),
+    )

@@ -26,6 +26,7 @@ from planner.notices.wanted import Look
 
 log = logging.getLogger(__name__)
 LEASE = timedelta(minutes=2)  # of one mail: longer than a server may take to answer
+LOOKED_AT = timedelta(seconds=20)  # a mail waits so long where another worker looks at its causes: less than a bell
 LONGEST_WAIT = timedelta(hours=1)  # between two tries
 MOST_AT_ONCE = 500  # mails in one go
 NO_MAIL = "django.core.mail.backends.dummy.EmailBackend"
@@ -89,9 +90,13 @@ def _take(now: datetime) -> Mail | None:
 
 
 def _send(mail: Mail, look: Look, people: Addressees) -> bool:
-    """Look again, and send what still matters; nothing does: the mail is dropped."""
+    """Look again, and send what still matters; nothing does: the mail is dropped.
+
+    Where another worker is looking at one of the causes the mail waits until that is done.
+    """
     person = people.people.get(mail.recipient_id)
-    look_again(look, of_mail(mail).values_list("kind", "cause")[: MOST_LISTED * 10])
+    if look_again(look, of_mail(mail).values_list("kind", "cause")[: MOST_LISTED * 10]).left:
+        return _leave(mail, look)
     about = of_mail(mail)
     if person is None or not about.exists():
         _settle(mail, Mail.State.DROPPED)
@@ -103,7 +108,8 @@ def _send(mail: Mail, look: Look, people: Addressees) -> bool:
     shown = about
     if mail.kind == Mail.Kind.LETTER:
         standing = standing_for(person, look, people)
-        look_again(look, standing.values_list("kind", "cause")[:MOST_LISTED])
+        if look_again(look, standing.values_list("kind", "cause")[:MOST_LISTED]).left:
+            return _leave(mail, look)
         shown = (standing | about.order_by()).order_by("by_day")
     listed = list(shown[:MOST_LISTED])
     if not listed:
@@ -115,6 +121,13 @@ def _send(mail: Mail, look: Look, people: Addressees) -> bool:
         connection.send_messages([message])
     _settle(mail, Mail.State.SENT)
     return True
+
+
+def _leave(mail: Mail, look: Look) -> bool:
+    """As before it was taken, but for a moment later: this was no try."""
+    waiting = Mail.objects.filter(pk=mail.pk, state=Mail.State.WAITING)
+    waiting.update(try_at=look.now + LOOKED_AT, tries=F("tries") - 1)
+    return False
 
 
 def _settle(mail: Mail, state: str, trouble: str = "") -> None:

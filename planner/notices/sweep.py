@@ -47,29 +47,37 @@ def sweep(now: datetime | None = None) -> Swept:
     people = addressees(look.today)
     cutoff = morning_is_looked_at(look)
     told = 0
+    left: set[str] = set()
     while True:
-        looked, some = _tell_some(look, people, cutoff)
+        looked, some = _tell_some(look, people, cutoff, left)
         told += some
         if not looked:
             break
     return Swept(told, begin_letters(now))
 
 
-def _tell_some(look: Look, people: Addressees, cutoff: datetime | None) -> tuple[int, int]:
-    """One chunk, in one transaction: how many were looked at, and how many of them told.
+def _tell_some(look: Look, people: Addressees, cutoff: datetime | None, left: set[str]) -> tuple[int, int]:
+    """One chunk, in one transaction: how many were looked at, and how many of them told. A fixed number of statements.
 
     1. Lock what is due; what another worker has locked is theirs.
-    2. Look again at the causes: what is gone lapses, what has moved is reckoned anew.
+    2. Look again at the causes: what is gone lapses, what has moved is reckoned anew. What nobody could look at again,
+       since another worker is looking at its kind, stays due for the next sweep; ``left`` keeps such kinds.
     3. Insert the tellings of what is still due, and move each notice on to its next instant.
     """
     with transaction.atomic():
-        due = Notice.objects.filter(next_at__lte=look.now).order_by("next_at")
-        held = list(due.select_for_update(skip_locked=True, no_key=True).values_list("pk", "kind", "cause")[:CHUNK])
-        look_again(look, [(kind, cause) for _, kind, cause in held], texts=False)
-        rows = Notice.objects.filter(pk__in=among(pk for pk, _, _ in held), next_at__lte=look.now)
-        found = [_Due(*row) for row in rows.order_by("pk").values_list(*_Due._fields)]
-        _Chunk(look, people, cutoff).tell(found)
-        return len(held), len(found)
+        due = Notice.objects.filter(next_at__lte=look.now).exclude(kind__in=left).order_by("next_at")
+        held = [
+            _Due(*row)
+            for row in due.select_for_update(skip_locked=True, no_key=True).values_list(*_Due._fields)[:CHUNK]
+        ]
+        found = look_again(look, [(notice.kind, notice.cause) for notice in held], texts=False)
+        left |= found.left
+        still = [notice for notice in held if notice.kind not in found.left]
+        if found.changed:
+            rows = Notice.objects.filter(pk__in=among(notice.pk for notice in still), next_at__lte=look.now)
+            still = [_Due(*row) for row in rows.values_list(*_Due._fields)]
+        _Chunk(look, people, cutoff).tell(sorted(still, key=lambda notice: notice.pk))
+        return len(held), len(still)
 
 
 class _Due(NamedTuple):
@@ -78,6 +86,7 @@ class _Due(NamedTuple):
     pk: int
     uid: UUID
     kind: str
+    cause: int
     role: str
     person_id: int | None
     opening: int

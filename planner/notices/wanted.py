@@ -52,6 +52,8 @@ class Wanted:
 
 
 Source = Callable[[Look, Collection[int] | None], Iterable[Wanted]]
+# From the facts that stood and those of now: the sentence that says what is worse, or "".
+Worse = Callable[[Mapping[str, Any], Mapping[str, Any]], str]
 
 
 def told(day: date) -> str:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from planner.notices.sources import bench, stock, trading
-from planner.notices.wanted import Source
+from planner.notices.wanted import Source, Worse
 
 SOURCES: dict[str, Source] = {
     "stability_pull": bench.pulls,
+    "out_of_limits": bench.readings_out,
+    "check_failed": bench.checks_failed,
     "lot_expiring": stock.lots_expiring,
     "retest_due": stock.retests_due,
     "bulk_storage": stock.bulk_past_storage,
@@ -21,4 +23,12 @@ SOURCES: dict[str, Source] = {
     "release_overdue": stock.releases_overdue,
     "batch_coming": bench.batches_coming,
     "upkeep": bench.upkeep,
+}
+
+# Of kinds that may stand worse than when somebody saw to them, without another day: what says so by their facts.
+WORSE: dict[str, Worse] = {
+    "out_of_limits": bench.more_out_of_limits,
+    "check_failed": bench.more_out_of_limits,
+    "reservation_broken": bench.more_broken,
+    "batch_coming": bench.less_covered,
 }

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, TypeVar
 
 from django.db.models import Q
 
@@ -19,8 +19,11 @@ from planner.notices.models import Notice, Upkeep
 from planner.notices.wanted import KEEP, Json, Look, Wanted, told
 from planner.snapshot import FIRM
 from production.models import Batch, Pull
+from production.stability_selectors import limits_in_words, readings_out_of_limits
+from production.waiting import failed_checks
 
 Causes = Collection[int] | None
+MOST_CLOSED = 15  # days: beyond a fortnight of closed ones nobody waits for an open one
 BROKEN = ("reservation_broken", "reservation_freed", "reservation_expires")
 
 
@@ -36,7 +39,8 @@ def reservations_broken(look: Look, causes: Causes) -> Iterator[Wanted]:
     alerts = Alert.objects.filter(kind__in=BROKEN, closed_at=None)
     if causes is not None:
         alerts = alerts.filter(pk__in=among(causes))
-    for pk, kind, holder, message in alerts.order_by("pk").values_list("pk", "kind", "subject", "message"):
+    columns = ("pk", "kind", "subject", "message", "facts")
+    for pk, kind, holder, message, facts in alerts.order_by("pk").values_list(*columns):
         what = {"reservation_freed": "set aside stock is gone", "reservation_expires": "set aside stock expires"}
         yield Wanted(
             key=f"{kind}:{holder}",
@@ -45,7 +49,20 @@ def reservations_broken(look: Look, causes: Causes) -> Iterator[Wanted]:
             what=f"{holder.partition(':')[2]}: {what.get(kind, 'set aside stock is not released')}",
             why=message,
             due_on=None,
+            facts={"lots": _lots_named(facts)},
         )
+
+
+def _lots_named(facts: Mapping[str, Any]) -> list[str]:
+    """The lots of an alert: of stock that is gone with what went, since more may go of the same."""
+    if "lots" in facts:
+        return sorted(facts["lots"])
+    return [" ".join(str(facts[name]) for name in ("item", "lot", "quantity") if name in facts)]
+
+
+def more_broken(before: Mapping[str, Any], now: Mapping[str, Any]) -> str:
+    more = sorted(set(now.get("lots", ())) - set(before.get("lots", ())))
+    return f"More of what is set aside is not good: {', '.join(more)}." if more else ""
 
 
 def tell_reservations_outlived() -> None:
@@ -105,10 +122,11 @@ def _reservations() -> Iterator[tuple[str, date, str, str, date | None]]:
 
 
 def batches_coming(look: Look, causes: Causes) -> Iterator[Wanted]:
-    """The batches of the next open day, told on the open day before it; those of a day that passed are overdue."""
-    days_ahead = 1
-    while days_ahead < 7 and (look.today + timedelta(days=days_ahead)).weekday() not in look.open_weekdays:
-        days_ahead += 1
+    """The batches up to the next open day, told on the open day before; those of a day that passed are overdue.
+
+    Open is neither a weekday on which the workshop is closed nor a holiday; a batch on a closed day says so.
+    """
+    days_ahead = next((days for days in range(1, MOST_CLOSED) if _is_open(look, look.today, days)), 1)
     batches = Batch.objects.filter(
         status__in=FIRM[:2], transformation__planned_for__lte=look.today + timedelta(days=days_ahead)
     )
@@ -119,6 +137,8 @@ def batches_coming(look: Look, causes: Causes) -> Iterator[Wanted]:
     coverage = _coverage(look, [code for _, code, *_ in rows])
     for pk, code, planned_for, item in rows:
         why, facts = coverage.get(code, (KEEP, {}))
+        if closed := closed_sentence(look, planned_for) if why != KEEP else "":
+            why, facts = why + closed, facts | {"closed": True}
         yield Wanted(
             key=f"batch_coming:{code}/{planned_for}",
             cause=pk,
@@ -126,14 +146,18 @@ def batches_coming(look: Look, causes: Causes) -> Iterator[Wanted]:
             what=f"{code}: make {item} on {told(planned_for)}",
             why=why,
             due_on=planned_for,
-            soon_days=(_days_before(planned_for, look.open_weekdays),),
+            soon_days=(_days_before(look, planned_for),),
             facts=facts,
         )
 
 
-def _days_before(day: date, open_weekdays: frozenset[int]) -> int:
+def _is_open(look: Look, day: date, days: int) -> bool:
+    return not closed_why(day + timedelta(days=days), look.country, look.open_weekdays)
+
+
+def _days_before(look: Look, day: date) -> int:
     """How many days before it the open day before a day is."""
-    return next((days for days in range(1, 8) if (day - timedelta(days=days)).weekday() in open_weekdays), 1)
+    return next((days for days in range(1, MOST_CLOSED) if _is_open(look, day, -days)), 1)
 
 
 def _coverage(look: Look, codes: Sequence[str]) -> Mapping[str, tuple[str, Json]]:
@@ -169,6 +193,85 @@ def coverage_sentence(row: Mapping[str, Any]) -> str:
             f"{one['quantity']} of {line['item']} from {one['source']} on {one['day']}" for one in line["expected"]
         ]
     return f"{str(row['coverage']).capitalize()}: {'; '.join(parts)}."[:1_000]
+
+
+_COVERAGES = ("covered", "expected", "short")
+
+
+def less_covered(before: Mapping[str, Any], now: Mapping[str, Any]) -> str:
+    was, coverage = before.get("coverage"), now.get("coverage")
+    if was not in _COVERAGES or coverage not in _COVERAGES or _COVERAGES.index(coverage) <= _COVERAGES.index(was):
+        return ""
+    return f"It is {coverage} now, and was {was}."
+
+
+# --- outside its limits ------------------------------------------------------------------------------------
+
+
+def readings_out(look: Look, causes: Causes) -> Iterator[Wanted]:
+    """Pulls of studies under way with readings that count and do not meet their test: until they are looked at again
+    within it, or the study is closed."""
+    found = readings_out_of_limits(pulls=causes)
+    for pull_id, rows in _together(found, lambda one: one.pull_id):
+        first = rows[0]
+        yield Wanted(
+            key=f"out_of_limits:{first.study}/{first.number}",
+            cause=pull_id,
+            subject={"study": first.study, "pull": first.number, "item": first.item, "lot": first.lot},
+            what=f"{first.study} pull {first.number}: {first.item} lot {first.lot} is outside its limits",
+            why=_outside(
+                [(one.test, one.value, one.unit, one.limits, f", sample {one.sample}") for one in rows],
+                f"{first.when[0].upper()}{first.when[1:]}, {first.condition}",
+            ),
+            due_on=None,
+            overdue_after_days=2,
+            facts={"readings": [f"{one.test} {one.sample}" for one in rows]},
+        )
+
+
+def checks_failed(look: Look, causes: Causes) -> Iterator[Wanted]:
+    """Batches with a release check whose last look failed: until it passes, or their lots are decided on."""
+    for batch_id, rows in _together(failed_checks(causes), lambda one: one.batch_id):
+        first = rows[0]
+        limits = [limits_in_words(one.low, one.high, one.expected) for one in rows]
+        yield Wanted(
+            key=f"check_failed:{first.batch}",
+            cause=batch_id,
+            subject={"batch": first.batch, "item": first.item},
+            what=f"{first.batch}: {first.item} failed a release check",
+            why=_outside(
+                [(one.name, one.value, one.unit, limit, "") for one, limit in zip(rows, limits, strict=True)],
+                "It is not released until it is decided on",
+            ),
+            due_on=None,
+            overdue_after_days=2,
+            facts={"readings": [one.name for one in rows]},
+        )
+
+
+T = TypeVar("T")
+
+
+def _together(rows: Sequence[T], key: Callable[[T], int]) -> Iterator[tuple[int, list[T]]]:
+    """The rows of one key together, in the order of their first."""
+    found: dict[int, list[T]] = {}
+    for row in rows:
+        found.setdefault(key(row), []).append(row)
+    yield from found.items()
+
+
+def _outside(readings: Sequence[tuple[str, str, str, str, str]], of: str) -> str:
+    """Name, value, unit, limits and sample of each, as a sentence."""
+    told_of = [
+        f"{name} {value}{' ' + unit if unit else ''} ({limits}{sample})"
+        for name, value, unit, limits, sample in readings
+    ]
+    return f"{of}: {'; '.join(told_of)}."[:1_000]
+
+
+def more_out_of_limits(before: Mapping[str, Any], now: Mapping[str, Any]) -> str:
+    more = sorted(set(now.get("readings", ())) - set(before.get("readings", ())))
+    return f"More is outside its limits: {', '.join(more)}." if more else ""
 
 
 # --- stability and upkeep ----------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from rest_framework.test import APIClient
 
 from inventory.errors import BadInput, Conflict, WrongState
 from inventory.models import Demand, Lot
+from inventory.services.ledger import open_alert
 from planner.notices import acts, choices, looking, upkeep
 from planner.notices.addressees import addressees
 from planner.notices.kinds import KINDS
@@ -90,6 +91,55 @@ def test_what_was_put_off_is_told_after_all_where_it_falls_due_before(people: di
         assert days_told("lot_expiring:WAX/W1")[-1] == "2027-02-27"  # the morning, seven days before its new day
     ring_at("2027-03-06T08:00:00+00:00")
     assert days_told("lot_expiring:WAX/W1")[-1] == "2027-03-06"
+
+
+def history(key: str) -> list[tuple[str, str]]:
+    return list(NoticeAct.objects.filter(notice=notice(key)).order_by("pk").values_list("kind", "why"))
+
+
+def test_what_was_done_opens_again_where_its_day_moves_nearer_and_says_why(people: dict[str, User]) -> None:
+    wax = lot("W1", expires_on=date(2027, 3, 28))
+    ring()
+    acts.mark_done(notice=notice("lot_expiring"), why="goes into Friday's balm", who=people["maker"])
+    Lot.objects.filter(pk=wax.pk).update(expires_on=date(2027, 3, 29))  # later: nothing that anybody must know
+    looking.look_at(looking.begin(), "lot_expiring")
+    assert notice("lot_expiring").state == "done"
+    Lot.objects.filter(pk=wax.pk).update(expires_on=date(2027, 3, 16))
+    outbox_of.outbox.clear()
+    ring_at("2027-03-11T08:00:00+00:00")
+    assert (notice("lot_expiring").state, notice("lot_expiring").opening) == ("open", 2)
+    told_why = "It is due on 16 March 2027 now, not on 29 March 2027."
+    assert history("lot_expiring") == [("done", "goes into Friday's balm"), ("reopened", told_why)]
+    (letter,) = [one for one in outbox_of.outbox if one.to == ["maker <maker@example.org>"]]
+    assert f"Open again: {told_why}" in letter.body
+    ring_at("2027-03-12T08:00:00+00:00")
+    assert len(days_told("lot_expiring")) == 2  # once before, once since
+
+
+def test_what_was_done_opens_again_where_more_of_it_is_bad(people: dict[str, User]) -> None:
+    alert = open_alert(kind="reservation_broken", subject="batch:B-1", message="A is held", facts={"lots": ["WAX A"]})
+    looking.look_at(looking.begin(), "reservation_broken")
+    acts.mark_done(notice=notice("reservation_broken"), who=people["maker"])
+    for facts, state in (
+        ({"lots": ["WAX A"]}, "done"),
+        ({"lots": []}, "done"),
+        ({"lots": ["OIL B", "WAX A"]}, "open"),
+    ):
+        open_alert(kind=alert.kind, subject=alert.subject, message=f"held: {facts}", facts=facts)
+        looking.look_at(looking.begin(), "reservation_broken")
+        assert notice("reservation_broken").state == state
+    assert history("reservation_broken")[-1] == (
+        "reopened", "More of what is set aside is not good: OIL B, WAX A."
+    )  # fmt: skip
+
+
+def test_what_was_put_off_opens_again_where_it_stands_worse(people: dict[str, User]) -> None:
+    alert = open_alert(kind="reservation_broken", subject="batch:B-1", message="A is held", facts={"lots": ["WAX A"]})
+    looking.look_at(looking.begin(), "reservation_broken")
+    acts.put_off(notice=notice("reservation_broken"), until=date(2027, 3, 15), why="comes on Monday")
+    open_alert(kind=alert.kind, subject=alert.subject, message="two", facts={"lots": ["OIL B", "WAX A"]})
+    looking.look_at(looking.begin(), "reservation_broken")
+    assert (notice("reservation_broken").state, notice("reservation_broken").put_off_until) == ("open", None)
 
 
 def test_within_its_day_no_reason_is_needed_and_both_can_be_taken_back(people: dict[str, User]) -> None:

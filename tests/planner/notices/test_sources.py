@@ -16,16 +16,22 @@ from inventory.models import PurchaseOrderLine as OrderLine
 from inventory.services.samples import retain
 from inventory.services.workshop import change_settings
 from planner import services
+from planner.notices import sweep
 from planner.notices.kinds import KINDS
 from planner.notices.looking import begin, look_at
-from planner.notices.models import Notice
+from planner.notices.models import Notice, Telling
 from planner.notices.sources import SOURCES
+from planner.notices.sources.bench import less_covered
 from production.models import Protocol, Pull, Study
 from production.selectors import find_batch
-from production.services import batches
+from production.services import batches, finishing, weighing
 from production.services import stability as studies
+from production.services.formulas import CheckSpec
+from production.services.stability import ReadingSpec
 from tests.planner.notices.house import lot, notice
 from tests.planner.small_house import FROM, set_up
+from tests.production.builders import formula, ph_check, stock
+from tests.production.builders import item as bench_item
 
 pytestmark = pytest.mark.django_db
 DAY = date(2027, 3, 10)
@@ -222,6 +228,78 @@ def test_on_friday_the_batches_of_monday_are_told(tmp_path: Path) -> None:
         assert look("batch_coming") == []
     with time_machine.travel("2027-03-05T09:00:00+00:00", tick=False):
         assert look("batch_coming")[0].told_on_days[0] == "2027-03-05"
+
+
+def test_a_batch_on_a_closed_day_says_so_and_holidays_are_passed_over(tmp_path: Path) -> None:
+    set_up(tmp_path, batches=[
+        {"batch": "B-8", "formula": "RUB", "version": 1, "size": "100 g", "planned_for": "2027-03-29"},
+        {"batch": "B-9", "formula": "RUB", "version": 1, "size": "100 g", "planned_for": "2027-03-30"},
+    ])  # fmt: skip
+    change_settings(values={"country": "AT", "open_days": "mon tue wed thu fri"})
+    # The Monday after Easter of 2027 is a holiday in Austria (Feiertagsruhegesetz, § 1, from memory): after Friday
+    # the next open day is Tuesday.
+    with time_machine.travel("2027-03-25T09:00:00+00:00", tick=False):
+        assert look("batch_coming") == []
+    with time_machine.travel("2027-03-26T09:00:00+00:00", tick=False):
+        closed, following = look("batch_coming")
+    assert closed.why.endswith(" short. It falls on a closed day: Easter Monday.")
+    assert closed.facts["closed"] is True
+    assert "closed day" not in following.why
+    assert closed.told_on_days[0] == following.told_on_days[0] == "2027-03-26"
+
+
+def test_a_batch_that_was_seen_to_opens_again_where_it_is_covered_no_more() -> None:
+    assert less_covered({"coverage": "covered"}, {"coverage": "short"}) == "It is short now, and was covered."
+    assert less_covered({"coverage": "expected"}, {"coverage": "short"}) == "It is short now, and was expected."
+    for was, now in (("short", "covered"), ("short", "short"), ("covered", None), (None, "short")):
+        assert less_covered({"coverage": was}, {"coverage": now}) == ""
+
+
+# --- outside its limits -------------------------------------------------------------------------------------
+
+
+def test_a_reading_outside_its_limits_is_told_to_quality_at_once(people: dict[str, User]) -> None:
+    kept = lot("B1", item="BALM", of_item={"kind": "product", "measure": "count", "caps_life": False}, quantity=500)
+    study = start_study(kept)
+    pull, looks = study.pulls.earliest("number"), study.tests.earliest("position").name
+    studies.record_pull(pull=pull, readings=[ReadingSpec(looks, "yes")])
+    assert look("out_of_limits") == []
+    studies.record_readings(pull=pull, readings=[ReadingSpec(looks, "no")])
+    (found,) = look("out_of_limits")
+    assert found.what == f"{study.code} pull {pull.number}: BALM lot B1 is outside its limits"
+    assert found.why.endswith(f": {looks} no (yes, sample 1).")
+    assert found.subject == {"study": study.code, "pull": pull.number, "item": "BALM", "lot": "B1"}
+    sweep.sweep()
+    assert set(Telling.objects.filter(notice=found).values_list("recipient__username", "channel")) == {
+        ("quality", "page"), ("quality", "at_once"),
+    }  # fmt: skip
+    studies.record_readings(pull=pull, readings=[ReadingSpec(looks, "yes")])
+    assert look("out_of_limits") == []
+
+
+def test_a_release_check_that_failed_is_told_until_it_passes_or_the_lot_is_decided_on() -> None:
+    oil, gel = bench_item("OIL"), bench_item("GEL", "intermediate")
+    stock(oil, "1 kg")
+    checks = [ph_check(), CheckSpec("smell", "in_process")]
+    version = formula("GEL", gel, [(oil, "100")], checks=checks)
+    batch = batches.start(batch=batches.plan(version=version, charge=100_000, planned_for=DAY, code="B-1"))
+    weighing.record_check(batch=batch, check=version.checks.get(name="smell"), value="no")
+    assert look("check_failed") == []  # of the making, and no release check
+    ph = version.checks.get(name="pH")
+    weighing.record_check(batch=batch, check=ph, value="6.1")
+    (found,) = look("check_failed")
+    assert (found.what, found.subject) == ("B-1: GEL failed a release check", {"batch": "B-1", "item": "GEL"})
+    assert found.why == "It is not released until it is decided on: pH 6.1 (4.5 to 5.5)."
+    weighing.record_check(batch=batch, check=ph, value="5.2")
+    assert look("check_failed") == []
+    weighing.record_check(batch=batch, check=ph, value="6")
+    line = batch.lines.get()
+    weighing.weigh(line=line, portion=Portion.objects.select_related("lot__item").get(), quantity=line.required)
+    made = finishing.finish(batch=batch, made=100_000)
+    assert made.status == "quarantine"
+    assert [one.subject["batch"] for one in look("check_failed")] == ["B-1"]
+    services.decide_affected(origins=[made], status=Lot.Status.REJECTED, why="too alkaline")
+    assert look("check_failed") == []
 
 
 # --- stability ----------------------------------------------------------------------------------------------

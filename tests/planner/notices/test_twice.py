@@ -11,13 +11,15 @@ import pytest
 import time_machine
 from django.contrib.auth.models import User
 from django.core import mail as outbox_of
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from inventory.models import Lot
 from planner.notices import acts, looking, posting, sweep
 from planner.notices.looking import begin, look_at
 from planner.notices.models import Mail, Notice, SourceLook, Telling
 from planner.services import decide_affected
-from tests.planner.notices.house import job, lot, notice, ring, ring_at, told
+from tests.planner.notices.house import days_told, job, lot, notice, ring, ring_at, told
 
 pytestmark = pytest.mark.django_db
 MORNING = "2027-03-10T07:00:00+00:00"
@@ -261,3 +263,64 @@ def test_a_worker_that_dies_in_the_days_look_is_followed_by_another(people: dict
     with mock.patch("planner.services.review") as review:
         ring_at("2027-03-11T07:01:00+00:00")  # it said itself that it had failed
         assert review.called
+
+
+# --- what another worker looks at ---------------------------------------------------------------------------
+
+
+@pytest.fixture
+def elsewhere(monkeypatch: pytest.MonkeyPatch) -> set[str]:
+    """The kinds whose row another worker holds: it is skipped, as where it is locked."""
+    held: set[str] = set()
+    real = SourceLook.objects.select_for_update
+
+    def without_held(**how: Any) -> Any:
+        return real(**how).exclude(name__in=held)
+
+    monkeypatch.setattr(SourceLook.objects, "select_for_update", without_held)
+    return held
+
+
+def test_what_another_worker_is_looking_at_is_left_for_the_next_sweep(
+    due: dict[str, User], elsewhere: set[str]
+) -> None:
+    with time_machine.travel("2027-03-08T12:00:00+00:00", tick=False):
+        lot("W1", expires_on=date(2027, 3, 17))
+        ring()
+    gone = Lot.objects.get(number="W1")
+    gone.portions.update(on_hand=0)
+    elsewhere.add("lot_expiring")
+    with time_machine.travel(MORNING, tick=False):
+        assert sweep.sweep().notices == 1  # the job of upkeep
+    assert (notice("lot_expiring").state, days_told("lot_expiring")) == ("open", ["2027-02-15"])
+    elsewhere.clear()
+    ring_at("2027-03-10T07:00:30+00:00")
+    assert (notice("lot_expiring").state, days_told("lot_expiring")) == ("lapsed", ["2027-02-15"])
+
+
+def test_a_mail_waits_while_another_worker_looks_at_what_it_tells(due: dict[str, User], elsewhere: set[str]) -> None:
+    ring_at("2027-03-09T12:00:00+00:00")
+    with time_machine.travel(MORNING, tick=False):
+        sweep.sweep()
+        looking.look_when_due()
+        sweep.sweep()
+        elsewhere.add("upkeep")
+        assert posting.send_waiting() == 0
+    waiting = Mail.objects.get()
+    assert (waiting.state, waiting.tries, sent()) == ("waiting", 0, [])
+    elsewhere.clear()
+    ring_at("2027-03-10T07:00:30+00:00")
+    assert (Mail.objects.get().state, len(sent())) == ("sent", 1)
+
+
+def test_a_chunk_is_told_in_as_many_statements_however_many_are_due(people: dict[str, User]) -> None:
+    def statements_of(count: int, day: int) -> int:
+        with time_machine.travel(f"2027-03-{day:02d}T12:00:00+00:00", tick=False):
+            for at in range(count):
+                lot(f"{day}-{at}", expires_on=date(2027, 3, 17))
+            look_at(begin(), "lot_expiring")
+            with CaptureQueriesContext(connection) as seen:
+                assert sweep.sweep().notices == count
+        return len(seen)
+
+    assert statements_of(2, 8) == statements_of(20, 9)
