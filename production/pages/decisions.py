@@ -33,6 +33,7 @@ class Decisions(Page):
     def facts(self, request: HttpRequest, **where: Any) -> Facts:
         return {
             "today": clock.today(),
+            "most": waiting.MOST,
             "quarantine": waiting.lots_waiting(Lot.Status.QUARANTINE),
             "held": waiting.lots_waiting(Lot.Status.HELD),
             "retest": waiting.lots_to_retest(),
