@@ -96,11 +96,11 @@ def _is_lock_timeout(error: OperationalError) -> bool:
 _LOCK = "SELECT id FROM inventory_item WHERE id = ANY(%s::bigint[]) ORDER BY id FOR NO KEY UPDATE"
 
 
-def lock_items(item_ids: Iterable[int], *, again: bool = False) -> None:
+def lock_items(item_ids: Iterable[int]) -> None:
     """Lock the item rows, ordered by primary key, until the transaction ends. One statement.
 
-    What the act has locked already is not locked anew. ``again`` says that an act cannot know all its items before
-    it has locked some: it may then be refused where two wait for each other.
+    What the act has locked already is not locked anew. Who cannot know all its items before it has locked some takes
+    ``lock_found``.
 
     Nobody waits longer than the connection allows (``planner.environment``): then it is a LockTimeout.
     On SQLite the transaction began IMMEDIATE and holds the one write lock already.
@@ -112,13 +112,36 @@ def lock_items(item_ids: Iterable[int], *, again: bool = False) -> None:
     wanted = set(item_ids) - held
     if not wanted:
         return
-    if held and min(wanted) < max(held) and not again:
+    if held and min(wanted) < max(held):
         warnings.warn(f"items {sorted(wanted)} are locked after {sorted(held)}", LockedOutOfOrder, stacklevel=2)
     if connection.vendor == "postgresql":
         with connection.cursor() as cursor:
             cursor.execute(_LOCK, [statements.array(sorted(wanted))])
     if _act.locked is not None:
         _act.locked = held | wanted
+
+
+MOST_LOOKS = 20  # each finds what was made since the one before, while what it was made of was not locked
+
+
+def lock_found(find: Callable[[], R], items_of: Callable[[R], Iterable[int]]) -> R:
+    """What ``find`` finds, with its items locked: found again under the lock, until it names no items beyond.
+
+    Where it does, what was locked here is let go (a savepoint is undone) and all is locked anew in the one order: two
+    acts never wait for each other so. Raises LockTimeout where ever more is found.
+    """
+    wanted = frozenset(items_of(find()))
+    for _ in range(MOST_LOOKS):
+        held, savepoint = _act.locked, transaction.savepoint()
+        lock_items(wanted)
+        found = find()
+        beyond = frozenset(items_of(found)) - wanted
+        if not beyond:
+            transaction.savepoint_commit(savepoint)
+            return found
+        transaction.savepoint_rollback(savepoint)
+        _act.locked, wanted = held, wanted | beyond
+    raise LockTimeout("others go on making what this is about; try again in a moment")
 
 
 @contextmanager

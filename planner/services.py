@@ -20,7 +20,7 @@ from inventory.ledger import among
 from inventory.models import Alert, Item, Lot, LotDecision, Offer, Party, Portion, PurchaseOrderLine
 from inventory.quantities import limit_of, show_quantity
 from inventory.services import buying, ledger, lots, reserving
-from inventory.transactions import lock_items, write
+from inventory.transactions import lock_found, write
 from inventory.workshop import open_weekdays
 from planner import rendering
 from planner.engine.plan import Netted, net
@@ -357,7 +357,8 @@ def review(*, day: date) -> AlertChanges | None:
 def decide_affected(*, origins: Sequence[Lot], status: str, why: str, who: User | None = None) -> list[LotDecision]:
     """Hold or release the given lots and everything that contains them, in one action.
 
-    1. Lock the items of all that is affected, and look again: what was made of it meanwhile is affected too.
+    1. Lock the items of all that is affected, and look again: what was made of it meanwhile is affected too. Then all
+       of them are locked anew, in one order: two that hold at once never wait for each other.
     2. Holding leaves rejected lots as they are; releasing touches only lots that are held.
     3. A release frees the lots named. What contains them goes back to what it was before it was held: a lot that
        nobody had released, or that may not be released any more, waits in quarantine for its own decision.
@@ -392,14 +393,7 @@ def affected_lots(*, origins: Sequence[Lot]) -> list[AffectedLot]:
 
 def _lock_affected(origins: Sequence[Lot]) -> list[Lot]:
     """What is affected, with its items locked: a making that ends locks what it was made of, so nothing slips by."""
-    locked: set[int] = set()
-    while True:
-        reached = tracing.affected(lots=origins)
-        items = {lot.item_id for lot in reached}
-        if items <= locked:
-            return reached
-        locked |= items
-        lock_items(locked, again=True)
+    return lock_found(lambda: tracing.affected(lots=origins), lambda lots: {lot.item_id for lot in lots})
 
 
 def _go_back_to_quarantine(held: Sequence[Lot], origins: Sequence[Lot]) -> set[int]:

@@ -609,6 +609,13 @@ def open_alert(*, kind: str, subject: str, message: str, facts: dict[str, object
     return alert
 
 
+def lock_alerts(*, kind: str, subjects: Iterable[str]) -> None:
+    """Lock the open alerts of these subjects in the order of their names, before some are opened in that order and
+    others closed: two acts about other items may share a holder, and would wait for each other."""
+    standing = Alert.objects.filter(kind=kind, subject__in=list(subjects), closed_at=None).order_by("subject")
+    list(standing.select_for_update(no_key=True).values_list("pk"))
+
+
 def close_alerts(*, kinds: Iterable[str], subjects: Iterable[str]) -> int:
     """Close the open alerts of these kinds and subjects; answers how many there were."""
     kinds, subjects = list(kinds), [name for subject in subjects for name in _with_its_older_name(subject)]

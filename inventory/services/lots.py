@@ -34,6 +34,7 @@ from inventory.services.ledger import (
     fresh_portion,
     holder_of,
     let_go,
+    lock_alerts,
     moment_and_day,
     moment_of,
     open_alert,
@@ -479,6 +480,7 @@ def _tell_broken_reservations(lots: Sequence[Lot]) -> None:
     for row in held.select_related("transformation", "demand__customer", "demand__item", "portion__lot__item"):
         lot = row.portion.lot
         broken[holder_of(row)].add(f"{lot.item.code} {lot.number}")
+    lock_alerts(kind="reservation_broken", subjects=broken)
     for holder, names in sorted(broken.items()):
         if names:
             open_alert(

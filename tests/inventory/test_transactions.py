@@ -15,11 +15,11 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from inventory.errors import Shortage
+from inventory.errors import LockTimeout, Shortage
 from inventory.models import Portion
 from inventory.queued_sqlite3.base import Queue
 from inventory.services import counting
-from inventory.transactions import LockedOutOfOrder, lock_items, write
+from inventory.transactions import MOST_LOOKS, LockedOutOfOrder, lock_found, lock_items, write
 from tests.inventory.builders import make_item, make_stock
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -52,7 +52,6 @@ def test_items_are_locked_once_in_an_act_and_never_out_of_order() -> None:
     def right_order() -> None:
         lock_items([second.pk])
         lock_items([second.pk, third.pk])
-        lock_items([first.pk], again=True)
 
     assert outer() == 0, "what the act has locked is locked anew"
     right_order()
@@ -61,6 +60,36 @@ def test_items_are_locked_once_in_an_act_and_never_out_of_order() -> None:
     with CaptureQueriesContext(connection) as statements:
         lock_items([first.pk])
     assert len(statements) == (1 if connection.vendor == "postgresql" else 0), "an act that ended holds its items"
+
+
+@pytest.mark.django_db
+def test_what_is_found_beyond_is_locked_with_all_the_rest_in_one_order(recwarn: pytest.WarningsRecorder) -> None:
+    first, second, third = (make_item().pk for _ in range(3))
+    steps = iter([[second], [second, third], [first, second, third], [first, second, third]])
+
+    @write
+    def act() -> list[int]:
+        found = lock_found(lambda: next(steps), lambda found: found)
+        with CaptureQueriesContext(connection) as statements:
+            lock_items(found)
+        assert len(statements) == 0, "what was found is not locked"
+        return found
+
+    assert act() == [first, second, third]
+    assert [one for one in recwarn if issubclass(one.category, LockedOutOfOrder)] == []
+
+
+@pytest.mark.django_db
+def test_who_finds_ever_more_is_told_to_try_again() -> None:
+    pks = sorted(make_item().pk for _ in range(MOST_LOOKS + 2))
+    more = iter(range(1, len(pks) + 1))
+
+    @write
+    def act() -> None:
+        lock_found(lambda: pks[: next(more)], lambda found: found)
+
+    with pytest.raises(LockTimeout):
+        act()
 
 
 def test_a_lock_outside_a_transaction_is_a_mistake(transactional_db: None) -> None:
