@@ -102,7 +102,10 @@ def run(uid: uuid.UUID) -> str:
     """
     if stopping.is_told():
         return "stopping"
-    job = services.take_up(uid=uid)
+    try:
+        job = services.take_up(uid=uid)
+    except LockTimeout:  # others take up theirs: the sweep rings again
+        job = None
     if job is None:
         return "not due"
     try:

@@ -78,20 +78,20 @@ def ask_for_import(*, brought: Brought, check_only: bool, who: User | None) -> J
     return _ask(kind=Job.Kind.IMPORT, asks=asks, who=who, brought=brought)
 
 
+@write
 def agree(*, looked_at: Job, who: User | None) -> Job:
     """Bring in the tables of a check, if they still do what it showed. Raises WrongState where that cannot be.
 
     The file goes over to the new job, so that one look is agreed to once.
     """
-    with transaction.atomic():
-        shown = Job.objects.select_for_update().get(pk=looked_at.pk)
-        brought = shown.files.filter(part=JobFile.Part.BROUGHT).defer("content").first()
-        if not shown.asks.get("check") or shown.state != Job.State.DONE or brought is None:
-            raise WrongState("these tables were brought in already, or may not be; choose the file anew")
-        report = json.loads(content_of(result_of(shown)))
-        asks = shown.asks | {"check": False, "agreed": {name: report[name] for name in AGREED}}
-        job = _ask(kind=Job.Kind.IMPORT, asks=asks, who=who)
-        JobFile.objects.filter(pk=brought.pk).update(job=job)
+    shown = Job.objects.select_for_update().get(pk=looked_at.pk)
+    brought = shown.files.filter(part=JobFile.Part.BROUGHT).defer("content").first()
+    if not shown.asks.get("check") or shown.state != Job.State.DONE or brought is None:
+        raise WrongState("these tables were brought in already, or may not be; choose the file anew")
+    report = json.loads(content_of(result_of(shown)))
+    asks = shown.asks | {"check": False, "agreed": {name: report[name] for name in AGREED}}
+    job = _ask(kind=Job.Kind.IMPORT, asks=asks, who=who)
+    JobFile.objects.filter(pk=brought.pk).update(job=job)
     return job
 
 
@@ -181,6 +181,7 @@ def take_up(*, uid: uuid.UUID) -> Job | None:
 
     Two imports would wait for each other's locks: the second waits here.
     """
+    _lock_queued()
     others = list(Job.objects.filter(state=Job.State.RUNNING).values_list("kind", flat=True))
     if len(others) >= MOST_AT_ONCE:
         return None
@@ -198,6 +199,14 @@ def take_up(*, uid: uuid.UUID) -> Job | None:
         doing="",
     )
     return Job.objects.select_related("asked_by").get(uid=uid) if claimed else None
+
+
+def _lock_queued() -> None:
+    """Lock what is queued, in its order, before it is counted what runs.
+
+    Of two that take up at once the later one sees the other's job queued still, waits for it, and counts it then.
+    """
+    list(Job.objects.filter(state=Job.State.QUEUED).order_by("pk").select_for_update(no_key=True).values_list("pk"))
 
 
 def _mine(job: Job) -> Any:

@@ -5,20 +5,24 @@ Each race has its control: the same without what guards it goes wrong.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from itertools import count
-from threading import Barrier, Thread
+from threading import Barrier, BrokenBarrierError, Thread, local
 from typing import Any
 
 import pytest
 from django.db import connections
 
 from inventory import clock
-from inventory.errors import Conflict
+from inventory.errors import Conflict, LockTimeout
 from inventory.ledger import verify
-from inventory.models import Demand, Offer, PurchaseOrder
+from inventory.models import Demand, Lot, LotDecision, Offer, PurchaseOrder
 from inventory.services import dispatching, lots
+from inventory.transactions import lock_items
 from planner import services, snapshot
+from planner.jobs import services as jobs
+from planner.jobs.models import Job
 from production.models import Batch
 from production.services import batches, finishing, weighing
 from tests.inventory.builders import make_party
@@ -139,3 +143,74 @@ def test_a_recall_while_a_batch_ends_reaches_what_it_becomes() -> None:
         assert made.status == "held", round_
         lots.decide(lots=[oil_here.lot, made], status="released", why="the nose was wrong")
     assert verify() == []
+
+
+@pytest.fixture
+def crossing(monkeypatch: pytest.MonkeyPatch) -> tuple[Callable[[], Any], Callable[[], Any]]:
+    """Two holds of lots of two items, each of which reaches the other's once it has locked its own."""
+    here = [stock(item(code), "1 kg", f"{code}-1").lot for code in ("OIL", "WAX")]
+    gate, looks = Barrier(2), local()
+
+    def affected(*, lots: Sequence[Lot]) -> list[Lot]:
+        looks.count = getattr(looks, "count", 0) + 1
+        if looks.count == 1:
+            return list(lots)
+        if looks.count == 2:  # both have locked their own
+            gate.wait(10)
+        return [Lot.objects.select_related("item").get(pk=lot.pk) for lot in here]
+
+    monkeypatch.setattr(services.tracing, "affected", affected)
+    one, other = (
+        lambda lot=lot: services.decide_affected(origins=[lot], status="held", why="a recall") for lot in here
+    )
+    return one, other
+
+
+def test_two_holds_that_reach_each_others_items_both_come_to_their_end(
+    crossing: tuple[Callable[[], Any], Callable[[], Any]],
+) -> None:
+    answers = at_once(*crossing)
+    assert [answer for answer in answers if isinstance(answer, Exception)] == []
+    assert set(Lot.objects.values_list("status", flat=True)) == {"held"}
+    assert LotDecision.objects.filter(to_status="held").count() == 2  # each lot once
+
+
+@pytest.mark.filterwarnings("ignore::inventory.transactions.LockedOutOfOrder")
+def test_control_holds_that_lock_beside_what_they_hold_wait_for_each_other(
+    crossing: tuple[Callable[[], Any], Callable[[], Any]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def lock_beside(find: Callable[[], list[Lot]], items_of: Callable[[list[Lot]], set[int]]) -> list[Lot]:
+        locked: set[int] = set()
+        while items_of(found := find()) - locked:
+            locked |= items_of(found)
+            lock_items(locked)
+        return found
+
+    monkeypatch.setattr(services, "lock_found", lock_beside)
+    assert sum(isinstance(answer, LockTimeout) for answer in at_once(*crossing)) == 1
+
+
+def take_up_at_once(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Two workers take up an import each, and have counted what runs before either has claimed its own."""
+    brought = jobs.Brought("tables.zip", "application/zip", b"none")
+    asked = [jobs.ask_for_import(brought=brought, check_only=True, who=None) for _ in range(2)]
+    gate, counted = Barrier(2), jobs.clock.now
+
+    def now() -> Any:
+        with suppress(BrokenBarrierError):  # where the other waits for its turn
+            gate.wait(1)
+        return counted()
+
+    monkeypatch.setattr(jobs.clock, "now", now)
+    taken = at_once(*(lambda job=job: jobs.take_up(uid=job.uid) for job in asked))
+    assert [one for one in taken if isinstance(one, Exception)] == []
+    return [job.state for job in Job.objects.order_by("state")]
+
+
+def test_of_two_imports_taken_up_at_once_one_waits(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert take_up_at_once(monkeypatch) == ["queued", "running"]
+
+
+def test_control_without_the_lock_both_imports_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(jobs, "_lock_queued", lambda: None)
+    assert take_up_at_once(monkeypatch) == ["running", "running"]
