@@ -33,8 +33,8 @@ class AlertFilters(Form):
 class AlertAnswer(Answer):
     """A condition that holds until it is mended; then it closes by itself.
 
-    ``subject`` is an item (reorder), else ``batch:B`` or ``demand:CUSTOMER/REFERENCE/ITEM/DAY``; ``facts`` differ by kind:
-    of reorder they are the row of the plan's ``buy``.
+    ``subject`` is an item (reorder), else ``batch:B`` or ``demand:CUSTOMER/REFERENCE/ITEM/DAY``; ``facts`` differ by
+    kind: of reorder they are the row of the plan's ``buy``.
     """
 
     kind = fields.Choice(*KINDS)

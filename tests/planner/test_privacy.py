@@ -23,6 +23,7 @@ from inventory.services.items import change_item, make_item
 from inventory.services.parties import change_party, make_party
 from inventory.transactions import retry_safe
 from planner.models import Notice
+from planner.notices.models import NoticeAct, Upkeep, UpkeepDone
 from planner.people import change_person, make_person
 from planner.privacy import blank
 from planner.selectors import trace_document
@@ -74,6 +75,10 @@ def test_nothing_tells_who_it_was_and_the_trace_still_finds_what_it_got(mira: Pa
         key="late:MIRA-OAKES/wedding", kind="demand_late", subject={"customer": "MIRA-OAKES"}, what="for Mira Oakes",
         cause=1, due_on=clock.today(), overdue_on=clock.today(), opened_at=timezone.now(), updated_at=timezone.now(),
     )  # fmt: skip
+    day, told_of = clock.today(), "Mira Oakes rang, MIRA-OAKES waits"
+    NoticeAct.objects.create(notice=Notice.objects.get(), kind="done", why=told_of, acted_at=timezone.now())
+    job = Upkeep.objects.create(code="CALL", name="ring Mira Oakes", note="at 555 0199", first_on=day, next_on=day)
+    UpkeepDone.objects.create(upkeep=job, due_on=day, done_on=day, why="wrote to mira@post.example")
     retry_safe("k-1", "parties", {}, lambda: {"party": "MIRA-OAKES", "name": "Mira Oakes"})
     retry_safe("k-2", "parties", {}, lambda: {"party": "OTHER"})
     before = trace_document(number="J1", item="JAR", forward=True)
@@ -83,6 +88,8 @@ def test_nothing_tells_who_it_was_and_the_trace_still_finds_what_it_got(mira: Pa
 
     told = everything_told()
     assert [secret for secret in SECRETS if secret in told] == []
+    assert NoticeAct.objects.get().why == f"blanked rang, {party.code} waits"
+    assert UpkeepDone.objects.get().why == "wrote to blanked"
     assert (party.code, party.name) == (f"PARTY-{party.pk}", "blanked")
     after = trace_document(number="J1", item="JAR", forward=True)
     assert after["lots"] == before["lots"]
