@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -19,10 +20,10 @@ BATCHES = ["TURNS", "LINES", "ONCE", "ENDS", "DARK", "SHARED", "UNLIT"]
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+def bench(tmp_path_factory: pytest.TempPathFactory, new_workshop: Path) -> Iterator[Served]:
     """A workshop with a batch for each test, everything for it on the shelf."""
     folder = tmp_path_factory.mktemp("bench")
-    with serve(folder, demo=False) as served:
+    with serve(folder, demo=False, begin_with=new_workshop) as served:
         today = datetime.now(tz=UTC).date()
         served.manage("load", str(workbook(folder / "tables.xlsx", stocked(today, BATCHES))))
         yield served
