@@ -252,6 +252,8 @@ CELERY_BEAT_SCHEDULE = {
     "sweep-jobs-away": {"task": "planner.jobs.tasks.sweep_jobs_away", "schedule": 3600.0, "options": {"expires": 3600}},
     # They look often and work rarely: what is due stands in the database. See planner.notices.
     "look-at-causes": {"task": "planner.tasks.look_at_causes", "schedule": 60.0, "options": {"expires": 60}},
+    # Works once a day: see planner.keeping.
+    "sweep-old-away": {"task": "planner.tasks.sweep_old_away", "schedule": 3600.0, "options": {"expires": 3600}},
     "sweep-notices": {"task": "planner.tasks.sweep_notices", "schedule": 30.0, "options": {"expires": 30}},
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from planner import keeping
 from planner.celery import app
 from planner.notices import looking, posting, sweep
 
@@ -17,3 +18,9 @@ def sweep_notices() -> None:
     """Tell what is due, begin the morning's letters, and send the mails that wait."""
     sweep.sweep()
     posting.send_waiting()
+
+
+@app.task
+def sweep_old_away() -> None:
+    """Once a day, at night where the service runs then: what is old and of use to nobody."""
+    keeping.sweep_when_due()

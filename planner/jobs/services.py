@@ -40,6 +40,7 @@ BELL_SECONDS = 60
 AGREED = ("added", "updated", "unchanged")  # of a check's report: what somebody agrees to
 FILES_KEPT = timedelta(days=7)
 JOBS_KEPT = timedelta(days=90)
+MOST_SWEPT = 200  # jobs, or files of them, in one go
 NOT_ENDED = (Job.State.QUEUED, Job.State.RUNNING)
 
 
@@ -342,9 +343,13 @@ def _take_back(now: Any) -> tuple[int, int]:
 
 @write
 def sweep_away() -> int:
-    """Delete results past their keeping, and jobs long ended; answers how many files went."""
+    """Delete results past their keeping, and jobs long ended, so many at a time; answers how many files went.
+
+    What is left over goes with the next bell.
+    """
     now = clock.now()
-    old = Job.objects.filter(ended_at__lt=now - FILES_KEPT)
-    files, _ = JobFile.objects.filter(job__in=old.values("pk")).delete()
-    Job.objects.filter(ended_at__lt=now - JOBS_KEPT).delete()
+    old = JobFile.objects.filter(job__ended_at__lt=now - FILES_KEPT).order_by("pk").values_list("pk", flat=True)
+    files, _ = JobFile.objects.filter(pk__in=list(old[:MOST_SWEPT])).delete()
+    ended = Job.objects.filter(ended_at__lt=now - JOBS_KEPT, files=None).order_by("pk").values_list("pk", flat=True)
+    Job.objects.filter(pk__in=list(ended[:MOST_SWEPT])).delete()
     return files
