@@ -127,6 +127,19 @@ def read_scales(text: str) -> tuple[Scale, ...]:
     return tuple(sorted(found, key=lambda scale: (scale.most_mg, scale.step_mg)))
 
 
+def _check_country(text: str) -> None:
+    """A country whose holidays nobody knows would have none, and nobody would be told."""
+    from holidays import list_supported_countries  # late: half a second, which few commands have a use for
+
+    if not re.fullmatch(r"[A-Z]{2}", text):
+        raise SettingRefused('two letters of ISO 3166 such as "AT"')
+    if text not in list_supported_countries(include_aliases=False):
+        raise SettingRefused(
+            'two letters of ISO 3166 of a country in the list of the library "holidays", such as "AT"; blank: '
+            "no holidays"
+        )
+
+
 def check_setting(key: str, text: str) -> None:
     """Raise SettingRefused, saying what is accepted, when the text is no value of this key."""
     if key not in KEYS:
@@ -138,8 +151,8 @@ def check_setting(key: str, text: str) -> None:
             ZoneInfo(text)
         except (ZoneInfoNotFoundError, ValueError, OSError):
             raise SettingRefused('a zone of the IANA list such as "Europe/Vienna"') from None
-    elif key == "country" and not re.fullmatch(r"[A-Z]{2}", text):
-        raise SettingRefused('two letters of ISO 3166 such as "AT"')
+    elif key == "country":
+        _check_country(text)
     elif key == "currency" and not re.fullmatch(r"[A-Z]{3}", text):
         raise SettingRefused('three letters of ISO 4217 such as "EUR"')
     elif key == "open_days":

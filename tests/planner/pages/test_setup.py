@@ -43,6 +43,7 @@ def test_wrong_settings_are_told_beside_their_inputs_and_nothing_changes(worksho
     for name, value, told in (
         ("time_zone", "Europe/Nowhere", "IANA"),
         ("country", "Austria", "ISO 3166"),
+        ("country", "ZZ", 'library "holidays"'),
         ("scales", "500 g to 1 g", "steps and reaches"),
         ("morning", "7", "07:00"),
         ("bench_minutes", "0", "from 1 to 240"),
