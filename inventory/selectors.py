@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
+from functools import lru_cache
 from typing import Any, NamedTuple, TypeVar
 from uuid import UUID
 
@@ -23,10 +24,10 @@ from django.db.models import (
 )
 from django.db.models.functions import Coalesce, Greatest
 
-from inventory import clock
+from inventory import clock, statements
 from inventory.columns import rows_of
 from inventory.errors import NotFound
-from inventory.ledger import rows_among
+from inventory.ledger import ids_as_rows
 from inventory.models import (
     Demand,
     Dispatch,
@@ -179,27 +180,55 @@ def usable_portions(
     ``min_remaining_days`` takes the place of each item's own.
     """
     found: dict[int, list[tuple[Any, FreeStock]]] = {item_id: [] for item_id in item_ids}
-    for values in rows_among(_FREE_STOCK, found):
-        row: Any = FreeStock._make(values)
-        if unusable_reason(row, row, row, on):
+    if not found:
+        return {}
+    ids, parameter = ids_as_rows(found)
+    for values in statements.rows(_FREE_STOCK.format(ids=ids), parameter):
+        row = FreeStock._make(values)
+        served = _order_of_service(values[_JUDGED], on)
+        if served is None:
             continue
         remaining = row.min_remaining_days if min_remaining_days is None else min_remaining_days
-        last_day = last_day_of(row, row, row)
-        if last_day is None or last_day >= on + timedelta(days=remaining):
-            found[row.item_id].append((_first_expiry_first(row, last_day), row))
+        if served[0] is NEVER or served[0] >= on + timedelta(days=remaining):
+            found[row.item_id].append(((*served, row.number, row.place, row.container), row))
     return {item_id: [row for _, row in sorted(rows)] for item_id, rows in found.items()}
 
 
-def _first_expiry_first(row: FreeStock, last_day: date | None) -> tuple[date, date, date, str, str, str]:
-    """The order of service of supply: last day (never last), day it is here, received day (blank first), number."""
-    received = row.received_on or date.min
+# The columns of FreeStock by which it is judged and served: from set_apart to retest_days, free besides.
+_JUDGED = slice(FreeStock._fields.index("status"), FreeStock._fields.index("retest_days") + 1)
+
+
+class _Judged(NamedTuple):
+    """What says whether a portion may be used, and when it is served; one that is set apart is not read at all."""
+
+    status: str
+    opened_on: date | None
+    received_on: date | None
+    available_on: date | None
+    expires_on: date | None
+    retest_on: date | None
+    shelf_life_days: int | None
+    shelf_life_hours: int | None
+    opened_life_days: int | None
+    retest_days: int | None
+
+    set_apart = False
+
+
+@lru_cache(maxsize=20_000)
+def _order_of_service(columns: tuple[Any, ...], on: date) -> tuple[date, date, date] | None:
+    """The order of service of supply: last day (never last), day it is here, received day (blank first), then number.
+
+    None where it may not be used on the day. Kept, since the same lots are looked at for batch after batch.
+    """
+    judged: Any = _Judged._make(columns)
+    if unusable_reason(judged, judged, judged, on):
+        return None
+    received = judged.received_on or date.min
     return (
-        last_day or NEVER,
-        max(received, row.available_on or date.min),
+        last_day_of(judged, judged, judged) or NEVER,
+        max(received, judged.available_on or date.min),
         received,
-        row.number,
-        row.place,
-        row.container,
     )
 
 

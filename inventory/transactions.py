@@ -115,8 +115,7 @@ def lock_items(item_ids: Iterable[int]) -> None:
     if held and min(wanted) < max(held):
         warnings.warn(f"items {sorted(wanted)} are locked after {sorted(held)}", LockedOutOfOrder, stacklevel=2)
     if connection.vendor == "postgresql":
-        with connection.cursor() as cursor:
-            cursor.execute(_LOCK, [statements.array(sorted(wanted))])
+        statements.rows(_LOCK, statements.array(sorted(wanted)))
     if _act.locked is not None:
         _act.locked = held | wanted
 

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from inventory import statements, workshop
 from inventory.models import Item
+from inventory.services.ledger import name_of_making
 from production import arithmetic
 from production.arithmetic import Portioned, SheetLine, UnitShare
 from production.models import FormulaVersion, Line, LineSubstitute
@@ -53,7 +54,9 @@ class FirmLine(NamedTuple):
 
 _FIRM_LINES = """
     SELECT t.planned_for, v.basis,
-        (SELECT count(*) FROM inventory_reservation r WHERE r.transformation_id = b.transformation_id),
+        EXISTS (SELECT 1 FROM inventory_reservation r WHERE r.transformation_id = %s),
+        EXISTS (SELECT 1 FROM inventory_alert a WHERE a.closed_at IS NULL AND a.subject = %s
+            AND a.kind IN ('reservation_freed', 'reservation_broken')),
         l.position, l.item_id, l.percent, l.qs, l.numerator, l.denominator, l.is_volume,
         l.single_lot, i.code, i.measure, i.drawn, i.density_g_per_ml
     FROM production_batch b
@@ -66,12 +69,20 @@ _FIRM_LINES = """
 """
 
 
-def needs_of_batch(batch_id: int, charge: int) -> tuple[date, int, list[LineNeed]]:
-    """The planned day of a batch, how many reservations it has, and what its lines take of the charge. One query."""
-    rows = statements.rows(_FIRM_LINES, batch_id)
-    planned_for, basis, held = rows[0][:3]
-    lines: Any = [FirmLine._make(row[3:]) for row in rows]
-    return planned_for, held, _split(basis, charge, lines)
+class BatchNeeds(NamedTuple):
+    """The planned day of a batch and its lines; ``holds_nothing``: nor does an alert say that something is missing."""
+
+    planned_for: date
+    holds_nothing: bool
+    lines: list[LineNeed]
+
+
+def needs_of_batch(batch_id: int, code: str, charge: int) -> BatchNeeds:
+    """What the lines of a batch take of a charge, and what is set aside for it. One query."""
+    rows = statements.rows(_FIRM_LINES, batch_id, name_of_making(code), batch_id)
+    planned_for, basis, held, told = rows[0][:4]
+    lines: Any = [FirmLine._make(row[4:]) for row in rows]
+    return BatchNeeds(planned_for, not held and not told, _split(basis, charge, lines))
 
 
 def lines_of(version: FormulaVersion) -> list[Line]:

@@ -428,12 +428,16 @@ def _shift(balance: str, by: Mapping[int, int]) -> None:
         return
     on_postgresql = connection.vendor == "postgresql"
     rows = _STEPS_ON_POSTGRESQL if on_postgresql else _STEPS_ON_SQLITE
-    with connection.cursor() as cursor:
-        cursor.execute(
-            f"UPDATE inventory_portion SET {balance} = {balance} + steps.step "
-            f"FROM ({rows}) AS steps WHERE inventory_portion.id = steps.id",
-            [[pk for pk, _ in steps], [step for _, step in steps]] if on_postgresql else [json.dumps(steps)],
-        )
+    values = (
+        (statements.array(pk for pk, _ in steps), statements.array(step for _, step in steps))
+        if on_postgresql
+        else (json.dumps(steps),)
+    )
+    statements.run(
+        f"UPDATE inventory_portion SET {balance} = {balance} + steps.step "
+        f"FROM ({rows}) AS steps WHERE inventory_portion.id = steps.id",
+        *values,
+    )
 
 
 def _refuse_total(portion: Portion, end: int, lowest: int) -> None:
@@ -498,9 +502,14 @@ def _latest_first(row: Reservation) -> tuple[int, int]:
 
 def holder_of(row: Reservation) -> str:
     if row.transformation is not None:
-        return f"batch:{row.transformation.code}"
+        return name_of_making(row.transformation.code)
     assert row.demand is not None
     return demand_subject(row.demand)
+
+
+def name_of_making(code: str) -> str:
+    """What alerts of a making name."""
+    return f"batch:{code}"
 
 
 def demand_name(demand: Demand) -> str:

@@ -21,6 +21,7 @@ from inventory.services.ledger import (
     demand_name,
     demand_subject,
     let_go,
+    name_of_making,
     portions_now,
     set_aside,
 )
@@ -82,7 +83,7 @@ def reserve(
     must be left on the day. Drawn items are never short and nothing of them is set aside. What the holder
     has set aside already stays and is not counted; with ``anew`` it is freed first. ``items`` are those of the
     wants, where the caller has them; ``known_open``: it has locked the holder and seen that it is open;
-    ``holds_nothing``: and that nothing is set aside for it.
+    ``holds_nothing``: and that nothing is set aside for it, so that no alert of it stands or can come to be.
 
     The same number of statements however many wants, and as few as can be while the items are locked:
     1. what can be known before is read before;
@@ -124,9 +125,10 @@ def reserve(
             for one in taken
         ]
     )
-    mended = anew or not _holds_unreleased(transformation, demand)
-    kinds = ("reservation_freed", "reservation_broken") if mended else ("reservation_freed",)
-    close_alerts(kinds=kinds, subjects=[holder_name(transformation, demand)])
+    if not holds_nothing:
+        mended = anew or not _holds_unreleased(transformation, demand)
+        kinds = ("reservation_freed", "reservation_broken") if mended else ("reservation_freed",)
+        close_alerts(kinds=kinds, subjects=[holder_name(transformation, demand)])
     return taken
 
 
@@ -165,20 +167,28 @@ def choose(
     for want in sorted(wants, key=lambda want: (not want.single_lot, want.position)):
         rows = usable.get(want.item_id, ())
         if want.single_lot:
-            rows, free = _one_lot(rows, left, want.quantity)
-        else:
-            free = sum(left[portion.pk] for portion in rows)
-        if free < want.quantity:
-            short.append((want, free))
-            continue
-        rest = want.quantity
+            rows, _ = _one_lot(rows, left, want.quantity)
+        parts, rest = [], want.quantity
         for portion in rows:
-            part = min(rest, left[portion.pk])
-            if part:
-                taken.append(Taken(want.position, portion, part))
-                left[portion.pk] -= part
+            if not rest:
+                break
+            if part := min(rest, left[portion.pk]):
+                parts.append(Taken(want.position, portion, part))
                 rest -= part
+        if rest:
+            short.append((want, _free_for(want, usable.get(want.item_id, ()), left)))
+            continue
+        for one in parts:
+            left[one.portion.pk] -= one.quantity
+        taken += parts
     return sorted(taken, key=lambda one: one.position), short
+
+
+def _free_for(want: Want, rows: Sequence[FreeStock], left: Mapping[int, int]) -> int:
+    """What was free for a want that is short: of all lots, or the most that one lot has."""
+    if want.single_lot:
+        return _one_lot(rows, left, want.quantity)[1]
+    return sum(left[portion.pk] for portion in rows)
 
 
 def _one_lot(rows: Sequence[FreeStock], left: Mapping[int, int], quantity: int) -> tuple[Sequence[FreeStock], int]:
@@ -214,7 +224,7 @@ def _shortage(short: Iterable[tuple[Want, int]], items: Mapping[int, ItemFacts])
 def holder_name(transformation: Transformation | None, demand: Demand | None) -> str:
     """batch:B or demand:CUSTOMER/REFERENCE/ITEM/DAY, as alerts name their subject."""
     if transformation is not None:
-        return f"batch:{transformation.code}"
+        return name_of_making(transformation.code)
     assert demand is not None
     return demand_subject(demand)
 

@@ -159,8 +159,11 @@ def reserve(*, batch: Batch, substitutes: Mapping[int, Item] | None = None, who:
     """
     stand_ins = dict(substitutes or {})
     _mark_reserved(batch)
-    batch.transformation.planned_for, held, wanted = needs.needs_of_batch(batch.pk, batch.charge)
-    return _set_aside(batch, wanted, batch.transformation.planned_for, who, stand_ins=stand_ins, holds_nothing=not held)
+    found = needs.needs_of_batch(batch.pk, batch.transformation.code, batch.charge)
+    batch.transformation.planned_for = found.planned_for
+    return _set_aside(
+        batch, found.lines, found.planned_for, who, stand_ins=stand_ins, holds_nothing=found.holds_nothing
+    )
 
 
 _MARK_RESERVED = """
