@@ -77,23 +77,31 @@ def two(request: pytest.FixtureRequest, tmp_path: Path, loaded: Path) -> Iterato
         shutil.copy(loaded, tmp_path / "first.sqlite3")
         yield tuple(Workshop(f"sqlite:///{tmp_path}/{name}.sqlite3", tmp_path) for name in ("first", "second"))
         return
-    with made_on_the_server(2) as urls:
-        first, second = [Workshop(url, tmp_path) for url in urls]
-        assert first.run("migrate").returncode == 0
-        assert first.run("load", loaded.parent / "tables").returncode == 0
-        yield first, second
+    template = request.getfixturevalue("loaded_on_the_server")
+    with made_on_the_server(1, template) as (first,), made_on_the_server(1) as (second,):
+        yield Workshop(first, tmp_path), Workshop(second, tmp_path)
+
+
+@pytest.fixture(scope="module")
+def loaded_on_the_server(loaded: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The same workshop on the server of DATABASE_URL: the name of a database, to be copied, never used."""
+    with made_on_the_server(1) as (url,):
+        workshop = Workshop(url, tmp_path_factory.mktemp("loaded-on-the-server"))
+        assert workshop.run("migrate").returncode == 0
+        assert workshop.run("load", loaded.parent / "tables").returncode == 0
+        yield urlsplit(url).path.removeprefix("/")
 
 
 @contextmanager
-def made_on_the_server(count: int) -> Iterator[list[str]]:
-    """Addresses of empty databases on the server of DATABASE_URL, dropped in the end."""
+def made_on_the_server(count: int, template: str = "template1") -> Iterator[list[str]]:
+    """Addresses of databases on the server of DATABASE_URL, empty or copies of one there, dropped in the end."""
     import psycopg
 
     server = os.environ["DATABASE_URL"]
     names = [f"keep_{uuid.uuid4().hex[:12]}" for _ in range(count)]
     with psycopg.connect(server, autocommit=True) as database:
         for name in names:
-            database.execute(f"CREATE DATABASE {name}")
+            database.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
         try:
             yield [urlsplit(server)._replace(path=f"/{name}").geturl() for name in names]
         finally:
