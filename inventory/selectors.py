@@ -212,7 +212,9 @@ class _Judged(NamedTuple):
     opened_life_days: int | None
     retest_days: int | None
 
-    set_apart = False
+    @property
+    def set_apart(self) -> bool:
+        return False
 
 
 @lru_cache(maxsize=20_000)
