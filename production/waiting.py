@@ -107,13 +107,12 @@ class FailedCheck(NamedTuple):
 def failed_checks(batches: Collection[int] | None = None) -> list[FailedCheck]:
     """Release checks that failed and wait for a decision, by batch and check; of these batches or of all. One query.
 
-    A check that was looked at again counts by its last look.
+    A check that was looked at again counts by its last look. Trials are left out: they are never released.
     """
     undecided = (Lot.Status.QUARANTINE, Lot.Status.HELD)
-    waiting = Lot.objects.filter(
-        transformation=OuterRef("pk"), status__in=undecided, portions__on_hand__gt=0, trial=False
-    )
-    concerned = Batch.objects.filter(Q(status=Batch.Status.STARTED) | Exists(waiting), trial=False)
+    waiting = Lot.objects.filter(status__in=undecided, portions__on_hand__gt=0, transformation__isnull=False)
+    at_work = Q(status=Batch.Status.STARTED) | Q(pk__in=waiting.values("transformation"))
+    concerned = Batch.objects.filter(at_work, trial=False)
     if batches is not None:
         concerned = concerned.filter(pk__in=among(batches))
     later = CheckResult.objects.filter(batch=OuterRef("batch"), check_of=OuterRef("check_of"), pk__gt=OuterRef("pk"))
