@@ -56,7 +56,8 @@ def main() -> int:
     figures, faults = measure(due=asked.due, future=asked.future)
     print_figures(figures, faults, as_json=asked.json)
     if asked.report and not faults:
-        write_section("notices", "Notices swept on one worker.", figures, os.environ["DATABASE_URL"])
+        name = "notices on SQLite" if connection.vendor == "sqlite" else "notices"
+        write_section(name, "Notices swept on one worker.", figures, os.environ["DATABASE_URL"])
     return 1 if faults else 0
 
 
