@@ -39,6 +39,7 @@ CHECKS = [
     response_headers_conformance,
     response_schema_conformance,
 ]
+WHO_ASKS = ("Authorization", "sessionid")
 ODD = st.text(st.characters(min_codepoint=32, max_codepoint=0x2FF), min_size=1, max_size=20)
 DAYS = st.sampled_from(["2027-03-01", "2027-02-20", "2027-04-15", "2028-02-29", "2027-13-01"])
 FORMATS = {
@@ -131,6 +132,7 @@ def test_no_request_fails_and_every_answer_is_documented(who: str, headers_of: d
     sent = 0
     for operation in found:
         sent += check(operation, headers_of[who], GenerationMode.POSITIVE, allowed)
-        if operation.body or list(operation.iter_parameters()):
+        # Who asks is no part of a request that could be wrong; without any other, hundreds of tries find none.
+        if operation.body or any(one.name not in WHO_ASKS for one in operation.iter_parameters()):
             sent += check(operation, headers_of[who], GenerationMode.NEGATIVE, allowed)
     assert sent > 3 * len(found)
