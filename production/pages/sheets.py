@@ -480,7 +480,8 @@ class FromPaper(SheetAct):
             ],
             who=person_of(request),
         )
-        return Done(sheet_address(where["batch"]), f"{count} entries of the paper sheet are taken in.")
+        told = "1 entry of the paper sheet is" if count == 1 else f"{count} entries of the paper sheet are"
+        return Done(sheet_address(where["batch"]), f"{told} taken in.")
 
     def _reading(self, batch: Batch, one: dict[str, Any], at: int) -> sheets.PaperReading:
         place = f"readings[{at}]."

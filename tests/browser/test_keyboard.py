@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Locator, Page, expect
 
-from tests.browser.conftest import SignedIn
-from tests.browser.served import Served, serve
+from tests.browser.conftest import SignedIn, sign_in
+from tests.browser.served import PASSWORD, Served, serve
 from tests.browser.small_workshop import CUSTOMER, MARKET, stocked, tables, workbook
 from tests.browser.test_every_page import addresses, is_page
 
@@ -189,13 +189,15 @@ def bench(tmp_path_factory: pytest.TempPathFactory, new_workshop: Path) -> Itera
     """The small workshop, stocked, with a batch, something wanted by a shop and something expected at a market."""
     folder = tmp_path_factory.mktemp("keys")
     with serve(folder, demo=False, begin_with=new_workshop) as served:
-        given = stocked(TODAY, ["KEYS", "MOVED"]) | {"demands": tables(TODAY)["demands"]}
+        given = stocked(TODAY, ["KEYS", "MOVED", "PAPER"]) | {"demands": tables(TODAY)["demands"]}
         soon = (TODAY + timedelta(days=10)).isoformat()
         given["demands"][1].append(["ELBOW-TIN", "200 pc", soon, CUSTOMER, "HZ-9"])
         head, rows = given["lots"]
         tins = ["ELBOW-TIN", "ET-1", "60 pc", "released", f"{TODAY.year + 1}-10", "shelf"]
         waiting = ["ELBOW-BALM", "EB-1", "400 g", "quarantine", f"{TODAY.year + 1}-10", "shelf"]
-        given["lots"] = (head, [*rows, tins, waiting])
+        held = [["ELBOW-BALM", lot, "100 g", "held", f"{TODAY.year + 1}-10", "shelf"] for lot in ("EB-2", "EB-4")]
+        studied = ["ELBOW-BALM", "EB-3", "2 kg", "quarantine", f"{TODAY.year + 1}-10", "shelf"]
+        given["lots"] = (head, [*rows, tins, waiting, *held, studied])
         served.manage("load", str(workbook(folder / "tables.xlsx", given)))
         yield served
 
@@ -209,8 +211,6 @@ def keys(signed_in: SignedIn, bench: Served) -> Keys:
 
 
 def test_signing_in(browser: Any, bench: Served) -> None:
-    from tests.browser.served import PASSWORD
-
     with browser.new_context(base_url=bench.url) as context:
         page = context.new_page()
         page.set_default_timeout(30_000)
@@ -347,3 +347,84 @@ def test_the_day_is_looked_at(keys: Keys) -> None:
     keys.page.goto("/day?everything=yes")
     keys.follows(re.compile("Only what is for me|Everything that is due"))
     expect(keys.page.get_by_role("heading", level=1)).to_be_visible()
+
+
+def test_a_sheet_filled_by_pen_is_typed_in(keys: Keys) -> None:
+    keys.page.goto("/batch-sheets/PAPER/start")
+    keys.pushes("Start").hears("is started")
+    keys.follows("Type in from paper")
+    keys.to(keys.page.locator("[name='readings[0].quantity']")).types("100 g")
+    keys.pushes("Take it in").hears("1 entry of the paper sheet is taken in")
+
+
+def test_a_notice_is_put_off_and_one_is_done(keys: Keys, bench: Served) -> None:
+    """Held lots are told of by what looks at causes; here it is asked to look at once."""
+    bench.manage(
+        "shell", "-v0", "-c", "from planner.notices.looking import begin, look_at; look_at(begin(), 'lot_held')"
+    )
+    keys.page.goto("/day?everything=yes")
+    keys.to(keys.page.get_by_role("link", name=re.compile("^Put off or read more: .*EB-2"))).presses("Enter")
+    keys.to(keys.page.get_by_label("Until")).page.keyboard.type(next_twin_day().strftime("%d%m%Y"))
+    keys.to_field("Why").types("the supplier is asked").pushes("Put it off").hears("Put off until")
+    keys.page.goto("/day?everything=yes")
+    keys.to(keys.page.get_by_role("button", name=re.compile("^Done: .*EB-4"))).presses("Space").hears("Done:")
+
+
+def test_a_study_is_begun_and_its_first_pull_looked_at(keys: Keys) -> None:
+    keys.page.goto("/decisions/studies/start")
+    keys.to_field("Item").types("ELBOW-BALM").to_field("Lot, our number").types("EB-3")
+    keys.to_field("One sample").types("2 g").to(keys.page.locator("[name=study]")).types("ST-KEYS")
+    keys.pushes("Begin").hears("ST-KEYS is begun")
+    keys.page.goto("/decisions/studies/ST-KEYS/pulls/1")
+    keys.to(keys.page.locator("[name='readings[0].value']")).types("yes")
+    keys.to_field("Remark").types("looked at the day it began").pushes("Record")
+    expect(keys.page.locator("#told")).not_to_be_empty()
+
+
+def test_a_supplier_is_written_down_and_offers_a_pack(keys: Keys) -> None:
+    keys.page.goto("/orders/parties/new")
+    keys.to_field("Code").types("DALEND").to_field("Name").types("Dalend Jars")
+    keys.to(keys.page.locator("[name=role]")).chooses("supplier").pushes("Write it down").hears("is written down")
+    keys.follows("Write an offer down")
+    keys.to(keys.page.locator("[name=item]")).types("TIN-40")
+    keys.to(keys.page.locator("[name=pack]")).types("100 pc")
+    keys.to(keys.page.locator("[name=lead_time_days]")).types("5").pushes("Write it down").hears("is written down")
+
+
+def test_the_workshop_s_own_pages(keys: Keys) -> None:
+    """A person with a link, a setting, a job of upkeep that is done, a kind of notices."""
+    page = keys.page
+    page.goto("/workshop")
+    keys.follows(re.compile("^People")).follows("Add a person")
+    keys.to_field("Signs in as").types("ida").to(page.locator("[name=helper]")).presses("Space")
+    keys.pushes("Add them").hears("ida is one of the workshop now").pushes("Make the link")
+    expect(page.locator(".secret")).to_contain_text("/password/")
+    page.goto("/workshop/settings")
+    keys.to_field("Somebody at a shared screen stays chosen for").types("30").pushes("Write them down")
+    keys.hears("as you wrote them")
+    page.goto("/workshop/upkeep/new")
+    keys.to_field("Code").types("SCALE").to_field("What is to be done").types("Check the scale")
+    keys.pushes("Write it down").hears("written down")
+    keys.follows(re.compile("Done|done")).to_field("What was found").types("reads 20.00 g").pushes("It is done")
+    keys.hears("Check the scale: done")
+    page.goto("/workshop/notices")
+    keys.follows("Change Held lots").to_field("Told so many days").types("3").pushes("Write it down")
+    keys.hears("Held lots: as you wrote it")
+
+
+def test_somebody_signs_at_a_shared_screen(browser: Any, signed_in: SignedIn, bench: Served) -> None:
+    own = Keys(signed_in("helper", at=bench))
+    own.page.goto("/workshop/myself")
+    own.follows("Set a PIN").to_field("Your password").types(PASSWORD)
+    own.to(own.page.get_by_label("The PIN", exact=True)).types("2580").to_field("The PIN once more").types("2580")
+    own.pushes("Set it").hears("You sign at the bench")
+    with browser.new_context(base_url=bench.url) as context:  # a session of its own: it stays the bench's
+        page = context.new_page()
+        page.set_default_timeout(30_000)
+        sign_in(page, "maker")
+        page.goto("/batch-sheets/PAPER")
+        keys = Keys(page).follows("Somebody else signs at this screen, by a PIN")
+        keys.to_field("Your name").chooses("helper").to_field("Your PIN").types("2580").presses("Enter")
+        keys.hears("At the bench: helper")
+        expect(page.locator("#who")).to_contain_text("At the bench: helper")
+        keys.follows("Change who is at the bench").pushes("helper leaves the bench").hears("Nobody is chosen now")
