@@ -67,6 +67,7 @@ def lots_to_retest() -> list[Waiting]:
     # As in ``retest_day_from``: there are few numbers of days, so each is asked for by its own latest day.
     due = Q(retest_on__lte=soon)
     for days in Item.objects.filter(retest_days__isnull=False).values_list("retest_days", flat=True).distinct():
+        assert days is not None  # as it was asked for
         due |= Q(retest_on=None, item__retest_days=days, received_on__lte=soon - timedelta(days=days))
     released = _here().filter(due, status=Lot.Status.RELEASED)
     keys = [
