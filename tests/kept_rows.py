@@ -24,7 +24,7 @@ class Kept:
 
     returned: Any
     written: list[tuple[str, str, list[str]]]
-    beside: list[list[int]]  # the numbers of what migrations wrote, to which rows refer
+    beside: list[tuple[int, str]]  # number and name of what migrations wrote, to which rows refer
 
 
 _kept: dict[Callable[[], Any], Kept] = {}
@@ -35,7 +35,8 @@ def build_or_write(build: Callable[[], T]) -> T:
 
     ``build`` is a function of a module, has no argument, and does the same whenever it is called.
     """
-    beside = [list(model.objects.order_by("pk").values_list("pk", flat=True)) for model in (Group, Protocol)]
+    beside = [*Group.objects.order_by("pk").values_list("pk", "name")]
+    beside += Protocol.objects.order_by("pk").values_list("pk", "code")
     if build not in _kept or _kept[build].beside != beside:
         _kept[build] = _kept_from(build, beside)
     with transaction.atomic():
@@ -48,7 +49,7 @@ def build_or_write(build: Callable[[], T]) -> T:
     return returned
 
 
-def _kept_from(build: Callable[[], Any], beside: list[list[int]]) -> Kept:
+def _kept_from(build: Callable[[], Any], beside: list[tuple[int, str]]) -> Kept:
     # In the order of the models: an event is written before its movements, as the ledger's triggers ask.
     tables = list(apps.get_models(include_auto_created=True))
     with transaction.atomic():
