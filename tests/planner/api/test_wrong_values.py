@@ -1,4 +1,7 @@
-"""Every field of every writing request refuses wrong values, names the field, and leaves the database as it was."""
+"""Every field of every writing request refuses wrong values, names the field, and leaves the database as it was.
+
+What goes over every request is slow; CI runs it on both databases.
+"""
 
 from __future__ import annotations
 
@@ -53,6 +56,7 @@ def _same(found: str, field: str) -> bool:
     return found == field or found.startswith((f"{field}.", f"{field}[")) or f"{found}[0]" == field
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", **named(WITH_BODY))
 def test_wrong_values_are_refused_and_change_nothing(house: dict[str, APIClient], one: Described) -> None:
     prepare(one.operation)
@@ -66,6 +70,7 @@ def test_wrong_values_are_refused_and_change_nothing(house: dict[str, APIClient]
         assert everything() == before, f"a wrong {field.path} changed something"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", **named(WITH_BODY))
 def test_missing_and_unknown_fields_are_refused(house: dict[str, APIClient], one: Described) -> None:
     prepare(one.operation)
@@ -104,6 +109,7 @@ BROKEN = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", **named(WITH_BODY))
 def test_what_is_no_request_is_refused(house: dict[str, APIClient], one: Described) -> None:
     prepare(one.operation)
@@ -119,6 +125,7 @@ def test_what_is_no_request_is_refused(house: dict[str, APIClient], one: Describ
     assert everything() == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", **named(one for one in WITH_BODY if one.request_example()))
 def test_a_name_given_twice_is_refused_though_each_value_is_right(house: dict[str, APIClient], one: Described) -> None:
     prepare(one.operation)
@@ -132,6 +139,7 @@ def test_a_name_given_twice_is_refused_though_each_value_is_right(house: dict[st
     assert everything() == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", **named(WITH_BODY))
 def test_ten_megabytes_are_refused(house: dict[str, APIClient], one: Described) -> None:
     prepare(one.operation)
@@ -142,6 +150,7 @@ def test_ten_megabytes_are_refused(house: dict[str, APIClient], one: Described) 
     assert everything() == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", **named(WITH_BODY))
 def test_other_media_are_refused(house: dict[str, APIClient], one: Described) -> None:
     prepare(one.operation)
@@ -156,6 +165,7 @@ def test_other_media_are_refused(house: dict[str, APIClient], one: Described) ->
     assert everything() == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", **named(one for one in operations() if "{" in one.path))
 def test_codes_in_the_path_that_nobody_knows_are_not_found(house: dict[str, APIClient], one: Described) -> None:
     prepare(one.operation)
@@ -172,6 +182,7 @@ def test_codes_in_the_path_that_nobody_knows_are_not_found(house: dict[str, APIC
     assert everything() == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", **named(one for one in operations() if one.method == "GET"))
 def test_wrong_queries_are_refused(house: dict[str, APIClient], one: Described) -> None:
     prepare(one.operation)
@@ -192,6 +203,7 @@ def test_wrong_queries_are_refused(house: dict[str, APIClient], one: Described) 
         check_refused(answer, query.partition("=")[0], told_query)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", **named(one for one in operations() if one.is_list))
 def test_a_cursor_of_another_lists_key_breaks_nothing(house: dict[str, APIClient], one: Described) -> None:
     """A number where the key is a day, a text where it is a number, and numbers that no database keeps."""
@@ -208,6 +220,7 @@ def test_a_cursor_of_another_lists_key_breaks_nothing(house: dict[str, APIClient
 RETRIED = [one for one in WITH_BODY if "Idempotency-Key" in {told["name"] for told in one.told.get("parameters", [])}]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("one", **named(RETRIED))
 def test_a_retry_key_gives_the_first_answer_again_and_refuses_other_content(
     house: dict[str, APIClient], one: Described

@@ -111,6 +111,7 @@ def test_what_the_table_does_not_name_is_refused(workshop: dict[str, Client], mo
     assert workshop["owner"].get("/shelf").status_code == 403
 
 
+@pytest.mark.slow
 def test_the_navigation_holds_what_the_role_may_follow(workshop: dict[str, Client]) -> None:
     for role in ROLES:
         found = read(workshop[role].get("/shelf"))
