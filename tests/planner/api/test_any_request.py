@@ -122,13 +122,21 @@ def check(operation: Any, headers: dict[str, str], mode: GenerationMode, example
     return sent
 
 
+# The owner, whom most acts are open to, asks most: in parts, so that they run side by side.
+PARTS = 4
+ASKED = [*((who, 0, 1) for who in (*ROLES, "nobody", "stranger") if who != "owner"),
+         *(("owner", part, PARTS) for part in range(PARTS))]  # fmt: skip
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("who", [*ROLES, "nobody", "stranger"])
-def test_no_request_fails_and_every_answer_is_documented(who: str, headers_of: dict[str, dict[str, str]]) -> None:
+@pytest.mark.parametrize(("who", "part", "parts"), ASKED)
+def test_no_request_fails_and_every_answer_is_documented(
+    who: str, part: int, parts: int, headers_of: dict[str, dict[str, str]]
+) -> None:
     schema = read_schema(headers_of["owner"])
-    found = [result.ok() for result in schema.get_all_operations()]
+    found = [result.ok() for result in schema.get_all_operations()][part::parts]
     assert len(found) > 20
-    allowed = {"owner": 25, "nobody": 3, "stranger": 3}.get(who, 6)
+    allowed = {"owner": 16, "nobody": 3, "stranger": 3}.get(who, 6)
     sent = 0
     for operation in found:
         sent += check(operation, headers_of[who], GenerationMode.POSITIVE, allowed)
