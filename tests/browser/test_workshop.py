@@ -24,7 +24,7 @@ def look(page: Page, content: str, heading: str) -> None:
     page.goto("/workshop/bring-in")
     page.get_by_label("One workbook").set_input_files(items(content))
     page.get_by_role("button", name="Look at it").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text(heading, timeout=30_000)
+    expect(page.get_by_role("heading", level=1)).to_have_text(heading, timeout=120_000)
 
 
 @pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no-scripts"])
@@ -43,7 +43,7 @@ def test_a_fault_is_seen_in_its_cell_mended_and_brought_in(signed_in: SignedIn, 
         "shell", "-v0", "-c", "from inventory.models import Item; print([*Item.objects.values_list('code', flat=True)])"
     )
     page.get_by_role("button", name="Agree").click()
-    expect(page.get_by_text("1 new in items")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("1 new in items")).to_be_visible(timeout=120_000)
     page.goto(f"/shelf/item/{code}")
     expect(page.get_by_role("heading", level=1)).to_contain_text("A clay of the river")
     assert page.complaints == []  # type: ignore[attr-defined]
@@ -62,7 +62,7 @@ def test_tables_are_taken_out_as_a_file(signed_in: SignedIn) -> None:
     page.goto("/workshop/take-out")
     page.get_by_role("button", name="Make the file").click()
     link = page.get_by_role("link", name="Take the file")
-    expect(link).to_be_visible(timeout=30_000)
+    expect(link).to_be_visible(timeout=120_000)
     with page.expect_download() as found:
         link.click()
     assert found.value.suggested_filename.endswith(".xlsx")
