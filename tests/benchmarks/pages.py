@@ -3,7 +3,7 @@
 Lays the demo down in one SQLite database, fills medium in another, and opens every page of the rights table in both
 as one who may do everything, warm, after nothing was written since it was last opened: the median of several turns,
 beside the statements that it gives to the driver, asked bare. What a page takes when something was written meanwhile
-(the plan is made anew) stands beside the pages that stand on a plan. ``--demo`` and ``--medium`` name databases that an
+(the plan is made anew) stands beside the pages that stand on a plan. ``--demo`` and ``--larger`` name databases that an
 earlier run filled.
 """
 
