@@ -57,7 +57,8 @@ def test_four_to_eight_digits_are_a_pin(pin: str) -> None:
     assert pins.try_pin(username=helper(pin=pin).username, pin=pin, device="tablet").person.username == "ida"
 
 
-def test_as_kept_it_is_a_slow_hash_that_needs_the_secret_key_too(settings: Any, hashed_as_served: None) -> None:
+def test_as_kept_it_is_a_slow_hash_that_needs_the_secret_key_too(hashed_as_served: None, settings: Any) -> None:
+    # In this order: what is set within the other hashers must be put back before they are.
     helper()
     kept = BenchPin.objects.get().pin
     assert kept.startswith("pbkdf2_sha256$")
