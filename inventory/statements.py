@@ -5,7 +5,8 @@ What is asked here is simple and by key. Everything else goes through models. Im
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from functools import lru_cache
 from typing import Any
 
@@ -14,30 +15,31 @@ from django.db import DEFAULT_DB_ALIAS, connection, connections
 
 def rows(sql: str, *values: Any) -> list[tuple[Any, ...]]:
     """The rows that a statement answers; ``%s`` stands for each value."""
-    database = connections[DEFAULT_DB_ALIAS]
-    found: list[tuple[Any, ...]]
-    if _is_watched(database):
-        with database.cursor() as cursor:
-            cursor.execute(sql, values)
-            found = cursor.fetchall()
-        return found
-    with database.wrap_database_errors:
-        found = _execute(database, sql, values).fetchall()
+    with _executed(sql, values) as cursor:
+        found: list[tuple[Any, ...]] = cursor.fetchall()
     return found
 
 
 def run(sql: str, *values: Any) -> int:
     """Run a statement that writes; answers how many rows it touched."""
+    with _executed(sql, values) as cursor:
+        touched: int = cursor.rowcount
+    return touched
+
+
+@contextmanager
+def _executed(sql: str, values: Sequence[Any]) -> Iterator[Any]:
+    """The cursor of a statement that has run."""
     database = connections[DEFAULT_DB_ALIAS]
-    touched: int
     if _is_watched(database):
         with database.cursor() as cursor:
             cursor.execute(sql, values)
-            touched = cursor.rowcount
-        return touched
+            yield cursor
+        return
+    database.validate_no_broken_transaction()
     with database.wrap_database_errors:
-        touched = _execute(database, sql, values).rowcount
-    return touched
+        text = _with_question_marks(sql) if database.vendor == "sqlite" else sql
+        yield database.connection.execute(text, values)
 
 
 def _is_watched(database: Any) -> bool:
@@ -52,11 +54,6 @@ def _is_watched(database: Any) -> bool:
         or database.execute_wrappers
         or database.queries_logged
     )
-
-
-def _execute(database: Any, sql: str, values: Sequence[Any]) -> Any:
-    database.validate_no_broken_transaction()
-    return database.connection.execute(_with_question_marks(sql) if database.vendor == "sqlite" else sql, values)
 
 
 @lru_cache(maxsize=200)
