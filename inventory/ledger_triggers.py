@@ -129,10 +129,7 @@ def name_makings_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEdi
             "WHERE e.id = inventory_movement.event_id) "
             "WHERE event_id IN (SELECT id FROM inventory_stockevent WHERE transformation_id IS NOT NULL)"
         )
-        if connection.vendor == "postgresql":
-            # The keys just written are looked at now: a table that waits for that takes no trigger.
-            cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
-            cursor.execute("SET CONSTRAINTS ALL DEFERRED")
+    _look_at_keys(connection)
     install_only_grows(connection)
 
 
@@ -145,17 +142,16 @@ def tell_pieces_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEdit
             "UPDATE inventory_movement SET in_pieces = TRUE WHERE lot_id IN (SELECT l.id FROM inventory_lot l "
             "JOIN inventory_item i ON i.id = l.item_id WHERE i.measure = 'count')"
         )
-        if connection.vendor == "postgresql":
-            # Keys are looked at now: a table that waits for that takes no trigger and no index.
-            cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
-            cursor.execute("SET CONSTRAINTS ALL DEFERRED")
+    _look_at_keys(connection)
     install(connection)
 
 
-def install_again_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
-    """For a database whose triggers are those of an earlier version, or were lost when a table was remade."""
-    remove(schema_editor.connection)
-    install(schema_editor.connection)
+def _look_at_keys(connection: BaseDatabaseWrapper) -> None:
+    """Have the keys that were written looked at now: a table that waits for that takes no trigger and no index."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
+            cursor.execute("SET CONSTRAINTS ALL DEFERRED")
 
 
 def remove_in_migration(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:

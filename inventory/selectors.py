@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
 from functools import lru_cache
+from types import SimpleNamespace
 from typing import Any, NamedTuple, TypeVar
 from uuid import UUID
 
@@ -194,27 +195,8 @@ def usable_portions(
     return {item_id: [row for _, row in sorted(rows)] for item_id, rows in found.items()}
 
 
-# The columns of FreeStock by which it is judged and served: from set_apart to retest_days, free besides.
+# The columns of FreeStock that say whether a portion may be used, and when it is served: from status to retest_days.
 _JUDGED = slice(FreeStock._fields.index("status"), FreeStock._fields.index("retest_days") + 1)
-
-
-class _Judged(NamedTuple):
-    """What says whether a portion may be used, and when it is served; one that is set apart is not read at all."""
-
-    status: str
-    opened_on: date | None
-    received_on: date | None
-    available_on: date | None
-    expires_on: date | None
-    retest_on: date | None
-    shelf_life_days: int | None
-    shelf_life_hours: int | None
-    opened_life_days: int | None
-    retest_days: int | None
-
-    @property
-    def set_apart(self) -> bool:
-        return False
 
 
 @lru_cache(maxsize=20_000)
@@ -223,7 +205,8 @@ def _order_of_service(columns: tuple[Any, ...], on: date) -> tuple[date, date, d
 
     None where it may not be used on the day. Kept, since the same lots are looked at for batch after batch.
     """
-    judged: Any = _Judged._make(columns)
+    # What is set apart is not read at all.
+    judged: Any = SimpleNamespace(set_apart=False, **dict(zip(FreeStock._fields[_JUDGED], columns, strict=True)))
     if unusable_reason(judged, judged, judged, on):
         return None
     received = judged.received_on or date.min
