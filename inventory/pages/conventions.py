@@ -22,6 +22,8 @@ from django.utils.formats import get_format
 from django.utils.translation import get_language_from_request
 
 from inventory import clock, workshop
+from inventory.cells import MAX_DAYS
+from inventory.errors import BadInput, Fault
 from inventory.quantities import COUNT, MASS
 
 NBSP = "\N{NO-BREAK SPACE}"
@@ -233,3 +235,19 @@ def with_offset(text: str) -> str:
         return datetime.fromisoformat(text).replace(tzinfo=ZoneInfo(current().time_zone)).isoformat()
     except ValueError:
         return text
+
+
+MOST_DAYS = 10
+
+
+def read_days(text: str, name: str, *, least: int, such_as: str) -> list[int]:
+    """Numbers of days as a person writes them in one input, in their order: "60 14", "60, 14".
+
+    Raises BadInput beside the input ``name`` for what is no number of ``least`` days or more, or for too many.
+    """
+    words = text.replace(",", " ").split()
+    right = all(one.isascii() and one.isdigit() and len(one) <= 5 and least <= int(one) <= MAX_DAYS for one in words)
+    if not right or len(words) > MOST_DAYS:
+        accepted = f"at most {MOST_DAYS} numbers of days such as {such_as}"
+        raise BadInput("these are no days", faults=[Fault(name, text, accepted)])
+    return [int(one) for one in words]

@@ -11,9 +11,8 @@ from django.urls import path, reverse
 from inventory.api import fields
 from inventory.api.frame import changes_of
 from inventory.api.items import NewItemWithKeeping, read_item
-from inventory.cells import MAX_DAYS
-from inventory.errors import BadInput, Fault
 from inventory.models import Item
+from inventory.pages.conventions import read_days
 from inventory.pages.frame import Done, Facts, FormPage
 from inventory.pages.shelf import KINDS_TOLD
 from inventory.quantities import MASS
@@ -26,7 +25,6 @@ RELEASES = [("decision", "by a decision"), ("checks", "by its checks")]
 
 
 NEVER = "never"
-MOST_NOTICE_DAYS = 10
 
 
 class NewItemOnAPage(NewItemWithKeeping):
@@ -41,12 +39,14 @@ def notice_days_of(text: str | None) -> list[int] | None:
     """ "60 14" as days, "never" as none of them; None where nothing is said. Raises BadInput."""
     if text is None:
         return None
-    words = [] if text.strip().lower() == NEVER else text.replace(",", " ").split()
-    right = all(word.isascii() and word.isdigit() and len(word) <= 5 and int(word) <= MAX_DAYS for word in words)
-    if not right or len(words) > MOST_NOTICE_DAYS:
-        accepted = f'at most {MOST_NOTICE_DAYS} numbers of days such as "60 14", or "{NEVER}"'
-        raise BadInput("these are no days", faults=[Fault("notice_days", text, accepted)])
-    return [int(word) for word in words]
+    if text.strip().lower() == NEVER:
+        return []
+    return read_days(text, "notice_days", least=0, such_as=f'"60 14", or "{NEVER}"')
+
+
+def with_days(asked: dict[str, Any]) -> dict[str, Any]:
+    """What was asked, with the days of notice as days where they were given."""
+    return asked | {name: notice_days_of(text) for name, text in asked.items() if name == "notice_days"}
 
 
 def notice_days_told(days: list[int] | None) -> str:
@@ -81,9 +81,7 @@ class NewItemPage(ItemForm):
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
         code = asked.pop("item")
-        if "notice_days" in asked:
-            asked["notice_days"] = notice_days_of(asked["notice_days"])
-        make_item(code=code, facts=asked)
+        make_item(code=code, facts=with_days(asked))
         return Done(_card(code), f"{code} is written down.")
 
 
@@ -100,9 +98,7 @@ class ChangeItem(ItemForm):
         return {name: row[name] for name in self.form._declared_fields} | told
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
-        if "notice_days" in asked:
-            asked["notice_days"] = notice_days_of(asked["notice_days"])
-        item: Item = change_item(code=where["item"], changes=asked)
+        item: Item = change_item(code=where["item"], changes=with_days(asked))
         return Done(_card(item.code), f"{item.code} is changed.")
 
 

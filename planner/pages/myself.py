@@ -6,6 +6,7 @@ from typing import Any
 
 from django.conf import settings
 from django.contrib.auth import get_user_model, update_session_auth_hash
+from django.contrib.auth.models import User
 from django.http import HttpRequest, HttpResponse
 from django.urls import path, reverse
 
@@ -41,6 +42,18 @@ class PasswordChange(Form):
     again = fields.Secret()
 
 
+def whose_password(request: HttpRequest, now: str, accepted: str) -> User:
+    """Who is signed in, with their password asked for once more in ``now``. Raises BadInput, and Conflict after too
+    many tries."""
+    person = person_of(request)
+    seconds = seconds_to_wait(request)
+    if seconds:
+        raise Conflict(f"too many tries with a password: wait {seconds} seconds", code="too_many_tries")
+    if not person.check_password(now):
+        raise BadInput("that is not your password", faults=[Fault("now", "", accepted)])
+    return person
+
+
 class MyPassword(FormPage):
     """Another password. Tokens and other sessions of the person end; this one goes on."""
 
@@ -49,12 +62,7 @@ class MyPassword(FormPage):
     section = "workshop"
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
-        person = person_of(request)
-        seconds = seconds_to_wait(request)
-        if seconds:
-            raise Conflict(f"too many tries with a password: wait {seconds} seconds", code="too_many_tries")
-        if not person.check_password(asked["now"]):
-            raise BadInput("that is not your password", faults=[Fault("now", "", "the password that you have now")])
+        person = whose_password(request, asked["now"], "the password that you have now")
         if asked["password"] != asked["again"]:
             raise BadInput("the two differ", faults=[Fault("again", "", "the new password once more, the same")])
         changed = people.change_person(username=person.username, password=asked["password"])

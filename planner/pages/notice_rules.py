@@ -10,15 +10,14 @@ from django.urls import path, reverse
 
 from inventory.api import fields
 from inventory.api.frame import Form
-from inventory.cells import MAX_DAYS
 from inventory.errors import BadInput, Fault, NotFound
+from inventory.pages.conventions import read_days
 from inventory.pages.frame import Done, Facts, FormPage, Page
 from planner.api.notices import kind_row
 from planner.api.roles import ROLES
 from planner.notices import choices
 from planner.notices.kinds import KINDS, Kind, kinds_now
 
-MOST_DAYS = 10
 RuleForm = type(
     "NoticeRuleOnAPage",
     (Form,),
@@ -72,7 +71,7 @@ class OneRule(FormPage):
         return ticks | days | {"at_once": row["at_once"]}
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
-        first = _find(where["kind"]) and KINDS[where["kind"]]
+        first = KINDS[_find(where["kind"]).name]
         roles = [role for role in ROLES if asked.get(role)]
         if not roles:
             raise BadInput("nobody would be told", faults=[Fault("roles", "", "at least one role")])
@@ -90,12 +89,7 @@ class OneRule(FormPage):
 
 def _days_of(text: str) -> list[int]:
     """ "14 3": the days before it is due, the earliest first. Raises BadInput."""
-    words = text.replace(",", " ").split()
-    right = all(one.isascii() and one.isdigit() and len(one) <= 5 and 1 <= int(one) <= MAX_DAYS for one in words)
-    if not right or len(words) > MOST_DAYS:
-        accepted = f'at most {MOST_DAYS} numbers of days such as "14 3"'
-        raise BadInput("these are no days", faults=[Fault("soon_days", text, accepted)])
-    return sorted({int(one) for one in words}, reverse=True)
+    return sorted(set(read_days(text, "soon_days", least=1, such_as='"14 3"')), reverse=True)
 
 
 ROUTES = [

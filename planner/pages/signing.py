@@ -10,11 +10,11 @@ from django.urls import path, reverse
 
 from inventory.api import fields
 from inventory.api.frame import Form
-from inventory.errors import BadInput, Conflict, Fault
+from inventory.errors import BadInput, Fault
 from inventory.pages.frame import Done, Facts, FormPage, person_of
 from planner import people, pins, shared_screen
 from planner.api.people import read_person
-from planner.api.tokens import seconds_to_wait
+from planner.pages.myself import whose_password
 
 SHEETS = "/batch-sheets"
 
@@ -86,12 +86,7 @@ class MyPin(FormPage):
         return {"pin": pins.pin_of(person_of(request))}
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
-        person = person_of(request)
-        seconds = seconds_to_wait(request)
-        if seconds:
-            raise Conflict(f"too many tries with a password: wait {seconds} seconds", code="too_many_tries")
-        if not person.check_password(asked["now"]):
-            raise BadInput("that is not your password", faults=[Fault("now", "", "the password that you sign in with")])
+        person = whose_password(request, asked["now"], "the password that you sign in with")
         if asked["pin"] != asked["again"]:
             raise BadInput("the two differ", faults=[Fault("again", "", "the PIN once more, the same")])
         pins.set_pin(person=person, pin=asked["pin"])
