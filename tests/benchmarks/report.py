@@ -36,8 +36,8 @@ SECTIONS = (
     "reserving on SQLite",
     "lists",
     "pages",
-    "reserving",
     "notices",
+    "notices on SQLite",
     "faults",
 )
 
@@ -131,6 +131,7 @@ def write_section(name: str, introduction: str, figures: Sequence[Figure], datab
 
 def write_table_section(name: str, introduction: str, table: str, database: str | None) -> None:
     """The same with a table of columns of its own."""
+    assert name in SECTIONS, f"{name!r} would be lost: it has no place in the report"
     kept = _sections_of(REPORT.read_text() if REPORT.exists() else "")
     kept[name] = _section_of(introduction, table, database)
     text = INTRODUCTION + "".join(f"\n## {each}\n{kept[each]}" for each in SECTIONS if each in kept)
