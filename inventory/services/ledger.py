@@ -36,6 +36,7 @@ from inventory.models import (
 )
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
 from inventory.quantities import COUNT, limit_of, show_quantity
+from inventory.transactions import lock_telling
 
 if TYPE_CHECKING:
     from django.contrib.auth.models import User
@@ -483,10 +484,11 @@ def free_down_to(*, portion: Portion, on_hand: int) -> list[Freed]:
     return freed
 
 
-def tell_freed(freed: Iterable[Freed]) -> None:
-    """Open one alert a holder, in the order of their names: alerts of one holder come from several items, and two
-    acts that open the same ones in different orders would wait for each other."""
-    for one in sorted(freed, key=lambda one: one.holder):
+def tell_freed(freed: Sequence[Freed]) -> None:
+    """Open one alert a holder."""
+    if freed:
+        lock_telling()
+    for one in freed:
         open_alert(
             kind="reservation_freed",
             subject=one.holder,
@@ -616,13 +618,6 @@ def open_alert(*, kind: str, subject: str, message: str, facts: dict[str, object
         kind=kind, subject=subject[:200], closed_at=None, defaults={"message": message[:500], "facts": facts}
     )
     return alert
-
-
-def lock_alerts(*, kind: str, subjects: Iterable[str]) -> None:
-    """Lock the open alerts of these subjects in the order of their names, before some are opened in that order and
-    others closed: two acts about other items may share a holder, and would wait for each other."""
-    standing = Alert.objects.filter(kind=kind, subject__in=list(subjects), closed_at=None).order_by("subject")
-    list(standing.select_for_update(no_key=True).values_list("pk"))
 
 
 def close_alerts(*, kinds: Iterable[str], subjects: Iterable[str]) -> int:

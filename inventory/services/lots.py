@@ -34,7 +34,6 @@ from inventory.services.ledger import (
     fresh_portion,
     holder_of,
     let_go,
-    lock_alerts,
     moment_and_day,
     moment_of,
     open_alert,
@@ -43,7 +42,7 @@ from inventory.services.ledger import (
     post_all,
     set_aside,
 )
-from inventory.transactions import lock_items, write
+from inventory.transactions import lock_items, lock_telling, write
 from inventory.usability import lot_last_day_of
 
 if TYPE_CHECKING:
@@ -480,8 +479,8 @@ def _tell_broken_reservations(lots: Sequence[Lot]) -> None:
     for row in held.select_related("transformation", "demand__customer", "demand__item", "portion__lot__item"):
         lot = row.portion.lot
         broken[holder_of(row)].add(f"{lot.item.code} {lot.number}")
-    lock_alerts(kind="reservation_broken", subjects=broken)
-    for holder, names in sorted(broken.items()):
+    lock_telling()
+    for holder, names in broken.items():
         if names:
             open_alert(
                 kind="reservation_broken",

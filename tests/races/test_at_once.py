@@ -17,8 +17,8 @@ from django.db import connections
 from inventory import clock
 from inventory.errors import Conflict, LockTimeout
 from inventory.ledger import verify
-from inventory.models import Demand, Lot, LotDecision, Offer, PurchaseOrder
-from inventory.services import dispatching, lots
+from inventory.models import Alert, Demand, Lot, LotDecision, Offer, Portion, PurchaseOrder
+from inventory.services import dispatching, ledger, lots
 from inventory.transactions import lock_items
 from planner import services, snapshot
 from planner.jobs import services as jobs
@@ -188,6 +188,48 @@ def test_control_holds_that_lock_beside_what_they_hold_wait_for_each_other(
 
     monkeypatch.setattr(services, "lock_found", lock_beside)
     assert sum(isinstance(answer, LockTimeout) for answer in at_once(*crossing)) == 1
+
+
+@pytest.fixture
+def telling_each_others(monkeypatch: pytest.MonkeyPatch) -> tuple[Callable[[], Any], Callable[[], Any]]:
+    """Two write-offs over quite other items that free the same two batches' stock, each the other batch first."""
+    raws = [item(code) for code in ("OIL", "WAX", "CLAY", "SALT")]
+    here = [stock(raw, "100 g", f"{raw.code}-1") for raw in raws]
+    for code, of in (("FIRST", (0, 3)), ("SECOND", (1, 2))):
+        version = formula(code, item(code, "intermediate"), [(raws[at], "50") for at in of])
+        batch = batches.plan(version=version, charge=200_000, planned_for=clock.today(), code=code)
+        batches.reserve(batch=batch)
+    gate, told, open_alert = Barrier(2), local(), ledger.open_alert
+
+    def open_and_wait(**about: Any) -> Any:
+        alert = open_alert(**about)
+        if not hasattr(told, "one"):
+            told.one = alert
+            with suppress(BrokenBarrierError):  # where the other waits for its turn
+                gate.wait(1)
+        return alert
+
+    monkeypatch.setattr(ledger, "open_alert", open_and_wait)
+
+    def let_leave(code: str, portions: Sequence[Portion]) -> Any:
+        lines = [dispatching.Leaving(portion, 100_000) for portion in portions]
+        return dispatching.dispatch(lines=lines, public_place="bin", kind="damaged", code=code)
+
+    return lambda: let_leave("D-1", here[:2]), lambda: let_leave("D-2", here[2:])
+
+
+def test_two_acts_that_tell_the_same_holders_both_come_to_their_end(
+    telling_each_others: tuple[Callable[[], Any], Callable[[], Any]],
+) -> None:
+    assert [answer for answer in at_once(*telling_each_others) if isinstance(answer, Exception)] == []
+    assert sorted(Alert.objects.values_list("subject", flat=True)) == ["batch:FIRST", "batch:SECOND"]
+
+
+def test_control_without_their_lock_they_wait_for_each_other(
+    telling_each_others: tuple[Callable[[], Any], Callable[[], Any]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ledger, "lock_telling", lambda: None)
+    assert sum(isinstance(answer, LockTimeout) for answer in at_once(*telling_each_others)) == 1
 
 
 def take_up_at_once(monkeypatch: pytest.MonkeyPatch) -> list[str]:
