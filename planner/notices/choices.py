@@ -9,15 +9,18 @@ from typing import TYPE_CHECKING, Any
 
 from inventory import clock
 from inventory.errors import BadInput, Conflict, Fault
+from inventory.services.changes import Change, shown, write_down
+from inventory.services.changes import Kind as ChangeKind
 from inventory.transactions import write
 from planner.api.roles import ROLES
-from planner.notices.kinds import KINDS, Kind, kinds_now
+from planner.notices.kinds import KINDS, Kind, as_changed
 from planner.notices.models import Addressee, NoticeRule
 
 if TYPE_CHECKING:
     from django.contrib.auth.models import User
 
 TOKEN_BYTES = 32
+OF_A_RULE = ("roles", "at_once", "soon_days", "escalate_days")  # what an owner may change of a kind
 
 
 def choices_of(person: User) -> Addressee:
@@ -114,8 +117,19 @@ def change_rule(*, kind: str, **changes: Any) -> Kind:
             accepted = "roles that may see it: " + ", ".join(one for one in ROLES if one in seen_by)
             raise BadInput("a role does not see this kind", faults=[Fault("roles", role, accepted)])
     rule, _ = NoticeRule.objects.select_for_update(no_key=True).get_or_create(kind=kind)
-    for name in ("roles", "at_once", "soon_days", "escalate_days"):
+    before = as_changed(KINDS[kind], rule)
+    for name in OF_A_RULE:
         if name in changes:
             setattr(rule, name, changes[name])
     rule.save()
-    return kinds_now()[kind]
+    after = as_changed(KINDS[kind], rule)
+    write_down([Change(ChangeKind.SETTING, f"notices: {kind}", _facts(before), _facts(after))])
+    return after
+
+
+def _facts(kind: Kind) -> dict[str, str]:
+    """What the change log says of a kind."""
+    told = {name: getattr(kind, name) for name in OF_A_RULE}
+    return {
+        name: ", ".join(map(str, value)) if isinstance(value, tuple) else shown(value) for name, value in told.items()
+    }

@@ -12,7 +12,7 @@ from django.core import mail as outbox_of
 from rest_framework.test import APIClient
 
 from inventory.errors import BadInput, Conflict, WrongState
-from inventory.models import Demand, Lot
+from inventory.models import ChangeRecord, Demand, Lot
 from inventory.services.ledger import open_alert
 from planner.notices import acts, choices, looking, upkeep
 from planner.notices.addressees import addressees
@@ -279,6 +279,17 @@ def test_the_owner_changes_for_whom_a_kind_is_and_when(people: dict[str, User]) 
     assert not Telling.objects.filter(channel="at_once").exists()
     with pytest.raises(BadInput):
         choices.change_rule(kind="reorder", roles=["helper"])
+
+
+def test_what_the_owner_changes_of_a_kind_stands_in_the_change_log(people: dict[str, User]) -> None:
+    choices.change_rule(kind="lot_expiring", soon_days=[60, 10], at_once=None)
+    choices.change_rule(kind="lot_expiring", soon_days=None, roles=["maker", "quality"])
+    rows = ChangeRecord.objects.order_by("pk").values_list("kind", "code", "field", "before", "after")
+    assert set(rows) == {
+        ("setting", "notices: lot_expiring", "soon_days", "90, 30, 7", "60, 10"),
+        ("setting", "notices: lot_expiring", "soon_days", "60, 10", "90, 30, 7"),
+        ("setting", "notices: lot_expiring", "roles", "maker", "maker, quality"),
+    }
 
 
 # --- the API: what the tests of every resource do not say ----------------------------------------------------
