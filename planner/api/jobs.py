@@ -38,9 +38,10 @@ from planner.jobs.models import WORD_LENGTH, Job, JobFile
 
 KINDS = tuple(Job.Kind.values)
 STATES = tuple(Job.State.values)
+ASKED_BY = "asked_by__username"
 COLUMNS = (
-    "pk", "uid", "kind", "asks", "state", "percent", "doing", "asked_by__username", "asked_at", "started_at",
-    "ended_at", "refusal", "claim",
+    "pk", "uid", "kind", "asks", "state", "percent", "doing", ASKED_BY, "asked_at", "started_at", "ended_at", "refusal",
+    "claim",
 )  # fmt: skip
 
 JobPlan = type("JobPlan", (Form,), dict(SPAN))
@@ -134,7 +135,9 @@ def problem_of(refusal: Json) -> Json:
 
 
 def job_row(job: Job) -> Json:
-    return job_rows(list(Job.objects.filter(pk=job.pk).values(*COLUMNS)))[0]
+    """The job as it was read: a page that reads it once never tells of two moments."""
+    row = {name: getattr(job, name) for name in COLUMNS if name != ASKED_BY}
+    return job_rows([row | {ASKED_BY: job.asked_by.get_username() if job.asked_by else None}])[0]
 
 
 def seen_job(request: Request | HttpRequest, uid: UUID) -> Job:

@@ -12,6 +12,7 @@ from django.urls import reverse
 from inventory.models import ChangeRecord, Item
 from inventory.services.items import change_item
 from planner.exchange import exported_tables, workbook_bytes
+from planner.jobs import services
 from planner.jobs.models import Job, JobFile
 from planner.jobs.running import run
 from tests.planner.pages.areas.workshop import CSV
@@ -163,6 +164,27 @@ def test_the_bar_loads_the_page_anew_when_it_ends(workshop: Shop) -> None:
     assert "HX-Refresh" not in workshop["maker"].get(where, headers={"HX-Request": "true"})
     run(Job.objects.get().uid)
     assert workshop["maker"].get(where, headers={"HX-Request": "true"})["HX-Refresh"] == "true"
+
+
+@pytest.mark.parametrize("name", ["bring-in-look", "job"])
+def test_a_job_that_ends_while_its_page_is_made_is_told_of_by_the_next_look(
+    workshop: Shop, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    bring(workshop, ("items.csv", CSV))
+    job = Job.objects.get()
+    where, find = reverse(name, kwargs={"job": job.uid}), services.find_job
+
+    def find_and_end(uid: Any) -> Job:
+        found = find(uid)
+        run(uid)
+        return found
+
+    with monkeypatch.context() as patched:
+        patched.setattr(services, "find_job", find_and_end)
+        page = read(workshop["owner"].get(where))
+    assert "Waits for its turn" in page.words
+    assert page.tags["meta"][-1]["http-equiv"] == "refresh"
+    assert page.tags["meta"][-1] not in read(workshop["owner"].get(where)).tags["meta"]
 
 
 def test_who_asked_may_cancel_and_others_may_not(workshop: Shop) -> None:
