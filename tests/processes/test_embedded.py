@@ -157,7 +157,7 @@ def test_it_is_stopped_in_time_and_gives_back_what_it_was_at(house: House) -> No
 def test_pages_and_what_is_cancelled_do_not_wait_for_heavy_work(house: House) -> None:
     house.serve()
     client = house.client.sign_in()
-    job = client.send("POST", "/api/v1/jobs/import", zip_of_stock("ITEM", MANY), **{"Content-Type": ZIP})["job"]
+    job = client.send("POST", "/api/v1/jobs/import", zip_of_stock("ITEM", 5 * MANY), **{"Content-Type": ZIP})["job"]
     seen = wait_for("progress", lambda: (row := client.get(f"jobs/{job}"))["percent"] > 10 and row, 60, 0.02)
     assert (seen["state"], seen["doing"] in ("checking", "writing")) == ("running", True)
     assert client.post(f"jobs/{job}/cancel")["state"] == "cancelled"
