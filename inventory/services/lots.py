@@ -469,6 +469,7 @@ def _tell_broken_reservations(lots: Sequence[Lot]) -> None:
         )
     if not touched:
         return
+    lock_telling()  # before it is read what others decided of lots that the same holders wait for
     broken: dict[str, set[str]] = {holder_of(row): set() for row in touched}
     held = (
         Reservation.objects.filter(
@@ -479,7 +480,6 @@ def _tell_broken_reservations(lots: Sequence[Lot]) -> None:
     for row in held.select_related("transformation", "demand__customer", "demand__item", "portion__lot__item"):
         lot = row.portion.lot
         broken[holder_of(row)].add(f"{lot.item.code} {lot.number}")
-    lock_telling()
     for holder, names in broken.items():
         if names:
             open_alert(

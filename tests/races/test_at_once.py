@@ -190,15 +190,8 @@ def test_control_holds_that_lock_beside_what_they_hold_wait_for_each_other(
     assert sum(isinstance(answer, LockTimeout) for answer in at_once(*crossing)) == 1
 
 
-@pytest.fixture
-def telling_each_others(monkeypatch: pytest.MonkeyPatch) -> tuple[Callable[[], Any], Callable[[], Any]]:
-    """Two write-offs over quite other items that free the same two batches' stock, each the other batch first."""
-    raws = [item(code) for code in ("OIL", "WAX", "CLAY", "SALT")]
-    here = [stock(raw, "100 g", f"{raw.code}-1") for raw in raws]
-    for code, of in (("FIRST", (0, 3)), ("SECOND", (1, 2))):
-        version = formula(code, item(code, "intermediate"), [(raws[at], "50") for at in of])
-        batch = batches.plan(version=version, charge=200_000, planned_for=clock.today(), code=code)
-        batches.reserve(batch=batch)
+def opened_at_once() -> Callable[..., Any]:
+    """``open_alert`` for two acts: the first alert of each is open before either goes on, unless one has to wait."""
     gate, told, open_alert = Barrier(2), local(), ledger.open_alert
 
     def open_and_wait(**about: Any) -> Any:
@@ -209,7 +202,19 @@ def telling_each_others(monkeypatch: pytest.MonkeyPatch) -> tuple[Callable[[], A
                 gate.wait(1)
         return alert
 
-    monkeypatch.setattr(ledger, "open_alert", open_and_wait)
+    return open_and_wait
+
+
+@pytest.fixture
+def telling_each_others(monkeypatch: pytest.MonkeyPatch) -> tuple[Callable[[], Any], Callable[[], Any]]:
+    """Two write-offs over quite other items that free the same two batches' stock, each the other batch first."""
+    raws = [item(code) for code in ("OIL", "WAX", "CLAY", "SALT")]
+    here = [stock(raw, "100 g", f"{raw.code}-1") for raw in raws]
+    for code, of in (("FIRST", (0, 3)), ("SECOND", (1, 2))):
+        version = formula(code, item(code, "intermediate"), [(raws[at], "50") for at in of])
+        batch = batches.plan(version=version, charge=200_000, planned_for=clock.today(), code=code)
+        batches.reserve(batch=batch)
+    monkeypatch.setattr(ledger, "open_alert", opened_at_once())
 
     def let_leave(code: str, portions: Sequence[Portion]) -> Any:
         lines = [dispatching.Leaving(portion, 100_000) for portion in portions]
@@ -230,6 +235,27 @@ def test_control_without_their_lock_they_wait_for_each_other(
 ) -> None:
     monkeypatch.setattr(ledger, "lock_telling", lambda: None)
     assert sum(isinstance(answer, LockTimeout) for answer in at_once(*telling_each_others)) == 1
+
+
+def held_at_once(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Two people hold a lot each, of two items that one batch has set aside: which lots its alert names then."""
+    raws = [item(code) for code in ("OIL", "WAX")]
+    here = [stock(raw, "100 g", f"{raw.code}-1") for raw in raws]
+    version = formula("FIRST", item("FIRST", "intermediate"), [(raw, "50") for raw in raws])
+    batches.reserve(batch=batches.plan(version=version, charge=200_000, planned_for=clock.today(), code="FIRST"))
+    monkeypatch.setattr(lots, "open_alert", opened_at_once())
+    at_once(*(lambda lot=one.lot: lots.decide(lots=[lot], status="held", why="odd") for one in here))
+    named: list[str] = Alert.objects.get(kind="reservation_broken").facts["lots"]
+    return named
+
+
+def test_of_two_holds_for_one_batch_both_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert held_at_once(monkeypatch) == ["OIL OIL-1", "WAX WAX-1"]
+
+
+def test_control_without_the_lock_one_of_two_holds_is_not_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(lots, "lock_telling", lambda: None)
+    assert len(held_at_once(monkeypatch)) == 1
 
 
 def take_up_at_once(monkeypatch: pytest.MonkeyPatch) -> list[str]:
