@@ -25,6 +25,9 @@ from inventory.errors import DomainError  # noqa: E402
 from inventory.models import Lot, Offer, Setting  # noqa: E402
 from inventory.services import buying  # noqa: E402
 from planner.demo.build import lay_down  # noqa: E402
+from planner.demo.history import TIN_LOOK  # noqa: E402
+from production.models import FormulaVersion, Study  # noqa: E402
+from production.services import formulas, stability  # noqa: E402
 from tests.benchmarks.inside import fetch_bare, statements_of  # noqa: E402
 from tests.planner.pages.house import address, shown_routes  # noqa: E402
 
@@ -41,6 +44,7 @@ def main() -> None:
                 lay_down()
         else:
             receive_something()
+            begin_a_study_and_a_draft()
             print(json.dumps(open_every_page(int(sys.argv[3]))))
 
 
@@ -53,6 +57,17 @@ def receive_something() -> None:
             item=offer.item, quantity=offer.pack, supplier_lot="S1", expires_on=expires_on, status="released"
         )
         buying.receive(supplier=offer.supplier, deliveries=[delivery])
+
+
+def begin_a_study_and_a_draft() -> None:
+    """The larger workload has neither; one pull of the study is done."""
+    if not Study.objects.exists():
+        protocol = stability.make_protocol(code="LOOK", spec=TIN_LOOK)
+        lot = Lot.objects.select_related("item").filter(portions__on_hand__gte=100_000, status="released")[0]
+        study = stability.start_study(lot=lot, protocol=protocol, sample_quantity=1000)
+        stability.record_pull(pull=study.pulls.order_by("pk")[0])
+    if not FormulaVersion.objects.filter(status="draft").exists():
+        formulas.new_version_from(version=FormulaVersion.objects.filter(status="approved").order_by("pk")[0])
 
 
 def open_every_page(times: int) -> dict[str, Any]:

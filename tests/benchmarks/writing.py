@@ -34,6 +34,7 @@ from inventory.models import (
     Transformation,
 )
 from inventory.numbers import fold
+from inventory.quantities import show_percent, show_quantity
 from production.models import Batch, BatchLine, Formula, FormulaVersion, Line, LineSubstitute, Weighing
 from tests.benchmarks.sizes import FIRST_DAY, Size
 from tests.benchmarks.workload import PERCENT, RECORDED_AT, Kept, Stored, Workload, noon_of
@@ -117,9 +118,18 @@ def _lines(workload: Workload) -> Iterator[Line]:
                 qs=qs,
                 numerator=None if mixes else per_unit.numerator,
                 denominator=None if mixes else per_unit.denominator,
-                amount_written="qs" if qs else str(amount),
+                amount_written="qs" if qs else _as_written(method.basis, amount, item),
                 single_lot=not mixes and item.kind == "intermediate",
             )
+
+
+def _as_written(basis: str, amount: Fraction | int, item: Item) -> str:
+    """A share such as "12.5"; for one unit "49.5 g" or "1 pc / 12"."""
+    if basis == PERCENT:
+        return show_percent(int(amount))
+    per_unit = Fraction(amount)
+    whole = show_quantity(per_unit.numerator, item.measure)
+    return whole if per_unit.denominator == 1 else f"{whole} / {per_unit.denominator}"
 
 
 def _substitutes(workload: Workload) -> Iterator[LineSubstitute]:
