@@ -215,14 +215,35 @@ def _span(days: int) -> str:
 # --- reading -----------------------------------------------------------------------------------------------
 
 
-def plain_number(text: str) -> str:
-    """A number as it was typed, with a point for decimals where the reader's sign is a comma."""
-    return text.replace(",", ".") if current().decimal == "," and "." not in text else text
+# A point where the reader's sign is a comma, and three digits behind it: a thousand, or a thousandth's decimals.
+_TWO_READINGS = re.compile(r"[+-]?[1-9][0-9]{0,2}(\.[0-9]{3})+(?![0-9.,])")
+_PARTED = re.compile(r"[+-]?[0-9]{1,3}(\.[0-9]{3})+,[0-9]")
 
 
-def with_unit(text: str, measure: str = MASS) -> str:
-    """A typed quantity, with the unit that stands beside its field where it has none."""
-    text = plain_number(text.strip())
+def plain_number(text: str, name: str = "") -> str:
+    """A number as it was typed, with a point for decimals where the reader's sign is a comma.
+
+    Raises BadInput beside the input ``name`` for what such a reader may mean as one number or as another: "1.850".
+    """
+    found = current()
+    if found.decimal != ",":
+        return text
+    if found.thousands == "." and _PARTED.match(text):
+        return text.replace(".", "").replace(",", ".")
+    if found.thousands == "." and _TWO_READINGS.match(text):
+        fault = Fault(name, text[:80], f'"{as_typed(text)}" or "{text.replace(".", "")}", whichever is meant')
+        raise BadInput(fault.sentence(), faults=[fault])
+    return text if "." in text else text.replace(",", ".")
+
+
+def as_typed(text: str) -> str:
+    """A number, or a quantity, that the program writes into an input: by the reader's sign, no thousands parted."""
+    return text.replace(".", current().decimal)
+
+
+def with_unit(text: str, measure: str = MASS, name: str = "") -> str:
+    """A typed quantity, with the unit that stands beside its field where it has none. Raises as ``plain_number``."""
+    text = plain_number(text.strip(), name)
     bare = text.lstrip("+-").replace(".", "", 1).isdigit()
     return f"{text} {'pc' if measure == COUNT else current().unit}" if bare else text
 

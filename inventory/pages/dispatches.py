@@ -19,7 +19,7 @@ from inventory.gs1 import looks_scanned, read_scan, same_gtin
 from inventory.models import Demand, Item, Lot
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
 from inventory.order_book import Leaving, Pick
-from inventory.pages.conventions import as_day, show_quantity, with_unit
+from inventory.pages.conventions import as_day, as_typed, show_quantity, with_unit
 from inventory.pages.frame import Done, Facts, Page, chosen, cut, person_of
 from inventory.pages.orders import TradeAct
 from inventory.pages.receive import MOST_LINES, LinesPage, Texts
@@ -189,7 +189,7 @@ def _by_want(wants: list[Leaving], found: list[Pick]) -> list[list[Pick]]:
 def texts_of(pick: Pick, item: Item) -> dict[str, str]:
     found = {
         "item": pick.item,
-        "quantity": plain_quantity(pick.quantity, item.measure),
+        "quantity": as_typed(plain_quantity(pick.quantity, item.measure)),
         "lot": pick.lot,
         "place": pick.place,
         "container": pick.container,

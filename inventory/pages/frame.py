@@ -26,7 +26,7 @@ from inventory.api import fields
 from inventory.api.frame import Form, read_form
 from inventory.api.pages import Listing, page_of
 from inventory.errors import BadInput, DomainError, Fault, KeyReused
-from inventory.pages.conventions import plain_number, with_offset, with_unit
+from inventory.pages.conventions import as_typed, plain_number, with_offset, with_unit
 from inventory.quantities import MASS
 from inventory.transactions import retry_safe
 
@@ -122,6 +122,12 @@ class FormSheet:
         lines: Any = self.form._declared_fields[place[1]]
         return lines.child.fields.get(place[3])
 
+    def text_shown(self, name: str, value: Any) -> str:
+        """What stands in an input that the program fills: what it reads again, by the reader's signs."""
+        text = _as_text(value)
+        is_number = isinstance(self.field_of(name), fields.Quantity | fields.Number | fields.Percent)
+        return as_typed(text) if is_number else text
+
     def text_of(self, name: str) -> str:
         return self.texts.get(name, "")
 
@@ -170,8 +176,9 @@ class FormPage(Page):
 
     def get(self, request: HttpRequest, **where: Any) -> HttpResponse:
         facts = self.facts(request, **where)
-        texts = {name: _as_text(value) for name, value in self.initial(request, facts).items()}
-        return self.show(request, facts, FormSheet(self.form, texts, _fresh_key(), self._lines_of(texts)))
+        sheet = FormSheet(self.form, {}, _fresh_key())
+        texts = {name: sheet.text_shown(name, value) for name, value in self.initial(request, facts).items()}
+        return self.show(request, facts, replace(sheet, texts=texts, lines=self._lines_of(texts)))
 
     def post(self, request: HttpRequest, **where: Any) -> HttpResponse:
         texts = _texts(request.POST)
@@ -272,9 +279,9 @@ def _give(into: dict[str, Any], name: str, one: Any, text: str, path: str, measu
         if getattr(one, "blank", False) and one.required:
             into[name] = ""
     elif isinstance(one, fields.Quantity):
-        into[name] = with_unit(text, measure_of(path))
+        into[name] = with_unit(text, measure_of(path), path)
     elif isinstance(one, fields.Number | fields.Percent):
-        into[name] = plain_number(text)
+        into[name] = plain_number(text, path)
     elif isinstance(one, fields.Instant):
         into[name] = with_offset(text)
     elif isinstance(one, fields.ListOf):

@@ -15,7 +15,7 @@ from inventory.api.orders import NewReceipt, receive_asked
 from inventory.errors import BadInput, Fault, NotFound
 from inventory.gs1 import Scanned, read_scan, same_gtin
 from inventory.models import Item, Lot
-from inventory.pages.conventions import current, show_day, show_quantity
+from inventory.pages.conventions import as_typed, current, show_day, show_quantity
 from inventory.pages.frame import Done, Facts, FormPage, person_of
 from inventory.pages.labels import label_name
 from inventory.quantities import MASS
@@ -119,7 +119,7 @@ def _of_scan(scanned: Scanned, item: Item | None) -> dict[str, str]:
         found["expires_on"] = scanned.last_day.isoformat()
     counted = item is not None and item.measure != MASS
     if scanned.net_mg is not None and not counted:
-        found["quantity"] = plain_quantity(scanned.net_mg, MASS)
+        found["quantity"] = as_typed(plain_quantity(scanned.net_mg, MASS))
     elif scanned.count is not None and counted:
         found["quantity"] = f"{scanned.count} pc"
     return {name: text for name, text in found.items() if text}
@@ -179,7 +179,7 @@ def _of_line(row: Mapping[str, Any], order: str) -> dict[str, Any]:
     line = row["line"]
     return {
         "item": line.item.code,
-        "quantity": plain_quantity(row["open"], line.item.measure),
+        "quantity": as_typed(plain_quantity(row["open"], line.item.measure)),
         "order": order,
         "due_on": line.due_on,
         "expires_on": line.expires_on or "",

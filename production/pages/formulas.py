@@ -269,7 +269,7 @@ def total_of(texts: Mapping[str, str]) -> Decimal | None:
             rest = rest or text.strip().lower() == "qs"
             try:
                 total += Decimal(plain_number(text.strip().removesuffix("%").strip()))
-            except InvalidOperation:
+            except (InvalidOperation, BadInput):  # told beside its input when it is sent
                 continue
     return Decimal(100) if rest and total <= 100 else total
 
@@ -293,9 +293,8 @@ def substitutes_of(text: str, field: str) -> list[dict[str, Any]]:
     for part in filter(None, (part.strip() for part in text.split(";"))):
         code, _, ratio = part.rpartition(" ")
         try:
-            found.append(
-                {"substitute": code.strip() or ratio, "ratio": Decimal(plain_number(ratio)) if code else Decimal(1)}
-            )
+            worth = Decimal(plain_number(ratio, field)) if code else Decimal(1)
+            found.append({"substitute": code.strip() or ratio, "ratio": worth})
         except InvalidOperation:
             accepted = 'items with their ratios such as "OTHER-OIL 1.1; THIRD 1"'
             raise BadInput(f"{part}: {accepted}", faults=[Fault(field, part, accepted)]) from None

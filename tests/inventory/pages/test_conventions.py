@@ -8,6 +8,7 @@ from decimal import Decimal
 
 import pytest
 
+from inventory.errors import BadInput
 from inventory.pages import conventions
 from inventory.pages.conventions import Conventions, of_language, shown_by
 from inventory.quantities import parse_quantity
@@ -109,3 +110,29 @@ def test_what_is_typed_is_read_exactly(language: str, units: str, typed: str, me
 def test_a_comma_is_no_decimal_where_the_reader_has_a_point() -> None:
     with shown_by(of_language(BRITISH)):
         assert conventions.with_unit("1,25 kg") == "1,25 kg"  # refused by the parser, not taken for 125
+
+
+@pytest.mark.parametrize("typed", ["1.850", "1.850 g", "12.500 kg", "12.500"])
+def test_a_point_that_may_part_thousands_is_not_guessed_at(typed: str) -> None:
+    with shown_by(of_language(GERMAN)), pytest.raises(BadInput) as refused:
+        conventions.with_unit(typed, "mass", "quantity")
+    (fault,) = refused.value.faults
+    assert fault.field == "quantity"
+    assert typed.replace(".", ",") in fault.accepted
+    assert typed.replace(".", "") in fault.accepted
+    with shown_by(of_language(BRITISH)):
+        assert conventions.with_unit(typed, "mass").startswith(typed)
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"), [("0.925", "0.925"), ("1.5", "1.5"), ("1.2345", "1.2345"), ("12.500,5 g", "12500.5 g")]
+)
+def test_a_point_that_has_one_meaning_is_read(typed: str, meant: str) -> None:
+    with shown_by(of_language(GERMAN)):
+        assert conventions.plain_number(typed) == meant
+
+
+def test_what_the_program_writes_into_an_input_it_reads_again() -> None:
+    for language in (GERMAN, BRITISH, SWEDISH):
+        with shown_by(of_language(language)):
+            assert conventions.plain_number(conventions.as_typed("1.261")) == "1.261"

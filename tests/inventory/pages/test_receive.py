@@ -219,6 +219,16 @@ def test_the_shelf_is_counted(workshop: dict[str, Client]) -> None:
     assert "On the books: 2 lots" in told(answer)
 
 
+def test_a_point_that_a_german_may_mean_either_way_is_asked_about(workshop: dict[str, Client]) -> None:
+    maker, count = workshop["maker"], Lot.objects.count()
+    given = form_of(maker, "/shelf/count") | {"rows[0].item": "KAOLIN", "rows[0].quantity": "12.500 g"}
+    answer = maker.post("/shelf/count", given, headers={"Accept-Language": "de"})
+    assert answer.status_code == 400
+    assert all(meant in read(answer).words for meant in ("12,500 g", "12500 g", "whichever is meant"))
+    assert values_of(answer)["rows[0].quantity"] == "12.500 g"
+    assert Lot.objects.count() == count
+
+
 def test_a_count_of_nothing_is_told(workshop: dict[str, Client]) -> None:
     answer = workshop["maker"].post("/shelf/count", form_of(workshop["maker"], "/shelf/count"))
     assert answer.status_code == 400
