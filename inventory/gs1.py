@@ -26,12 +26,14 @@ _ACCEPTED = 'the element string of a GS1 symbol, such as "(01)09506000134352(17)
 
 @dataclass(frozen=True, slots=True)
 class Scanned:
-    """``gtin`` has 14 digits. ``best_before`` and ``expires_on`` are last days: a day 00 is the month's last.
+    """``gtin`` has 14 digits; ``item`` is what stands under 91, on labels of ours an item's code.
 
-    ``net_mg`` is the net weight, ``count`` the pieces within (30 or 37); ``lot`` is the maker's lot or batch number.
+    ``best_before`` and ``expires_on`` are last days: a day 00 is the month's last. ``net_mg`` is the net weight,
+    ``count`` the pieces within (30 or 37); ``lot`` is the maker's lot or batch number.
     """
 
     gtin: str = ""
+    item: str = ""
     lot: str = ""
     made_on: date | None = None
     best_before: date | None = None
@@ -57,7 +59,7 @@ def looks_scanned(text: str) -> bool:
 
 
 def read_scan(text: str, field: str = "scan") -> Scanned:
-    """The facts of an element string: identifiers 01, 02, 10, 11, 15, 17, 21, 30, 310n, 37; others are passed over.
+    """The facts of an element string: identifiers 01, 02, 10, 11, 15, 17, 21, 30, 310n, 37, 91; others are passed over.
 
     Raises BadInput naming the field: no element string, a wrong check digit, a day that is none.
     """
@@ -72,6 +74,8 @@ def read_scan(text: str, field: str = "scan") -> Scanned:
             found["gtin"] = _gtin(field, value)
         elif identifier == "10":
             found["lot"] = value
+        elif identifier == "91":
+            found["item"] = value
         elif identifier == "21":
             found["serial"] = value
         elif identifier in ("11", "15", "17"):
@@ -84,6 +88,24 @@ def read_scan(text: str, field: str = "scan") -> Scanned:
     if not found:
         raise _refused(field, text, _ACCEPTED)
     return Scanned(**found)  # type: ignore[arg-type]
+
+
+def label_text(*, item: str, gtin: str, lot: str) -> str:
+    """What the symbol of a lot's label holds: its item (the GTIN where it has one, else our code as company internal
+    information, 91) and our lot number, since lots of several items may bear one number.
+
+    The lot number alone where GS1 has no room or no signs for it (more than 20 letters and digits).
+    """
+    for told, expected in (
+        (f"(01){gtin.zfill(14)}(10){lot}", Scanned(gtin=gtin.zfill(14), lot=lot)),
+        (f"(91){item}(10){lot}", Scanned(item=item, lot=lot)),
+    ):
+        try:
+            if (gtin or expected.item) and read_scan(told) == expected:
+                return told
+        except BadInput:
+            continue
+    return lot
 
 
 def _plain(text: str) -> str:

@@ -17,6 +17,7 @@ from django.db.models.functions import Coalesce
 from inventory import selectors, trade
 from inventory.api.stock_events import EVENT_COLUMNS, MOVEMENT_COLUMNS
 from inventory.errors import NotFound
+from inventory.gs1 import Scanned, same_gtin
 from inventory.models import (
     Alert,
     Item,
@@ -460,6 +461,16 @@ def names_of_items() -> list[tuple[str, str]]:
 
 def names_of_suppliers() -> list[tuple[str, str]]:
     return list(Party.objects.exclude(role=Party.Role.CUSTOMER).order_by("code").values_list("code", "name"))
+
+
+def item_scanned(scanned: Scanned) -> Item | None:
+    """The item that a symbol names, by GTIN or, on labels of ours, by its code; None where it names none of ours."""
+    if scanned.gtin:
+        try:
+            return item_by_gtin(same_gtin(scanned.gtin))
+        except NotFound:
+            return None
+    return Item.objects.filter(code=scanned.item).first() if scanned.item else None
 
 
 def item_by_gtin(numbers: Collection[str]) -> Item:

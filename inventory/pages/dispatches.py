@@ -207,7 +207,8 @@ def _scanned_lot(typed: str) -> Lot:
         if not scanned.lot:
             raise NotFound("that symbol bears no lot number")
         number = scanned.lot
-        item = shelf.item_by_gtin(same_gtin(scanned.gtin)).code if scanned.gtin else None
+        of = shelf.item_by_gtin(same_gtin(scanned.gtin)) if scanned.gtin else shelf.item_scanned(scanned)
+        item = of.code if of is not None else None
     found = order_book.lots_numbered(number, item)
     if not found:
         raise NotFound(f"no lot {number} is here")

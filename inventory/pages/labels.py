@@ -11,6 +11,7 @@ from django.urls import path
 from inventory import clock, selectors, shelf
 from inventory.api.frame import CodeConverter
 from inventory.errors import BadInput, Fault
+from inventory.gs1 import label_text
 from inventory.models import Lot
 from inventory.pages.frame import Facts, Page
 
@@ -61,11 +62,12 @@ def label_name(item: str, lot: str) -> str:
 
 
 class Symbol(Page):
-    """Our number of a lot as a QR symbol (ISO/IEC 18004), a picture for its label."""
+    """Item and number of a lot as a QR symbol (ISO/IEC 18004), a picture for its label."""
 
     def get(self, request: HttpRequest, **where: Any) -> HttpResponse:
         lot = selectors.get_lot(where["item"], where["lot"])
-        return HttpResponse(symbol_of(lot.number), content_type="image/svg+xml")
+        text = label_text(item=lot.item.code, gtin=lot.item.gtin, lot=lot.number)
+        return HttpResponse(symbol_of(text), content_type="image/svg+xml")
 
 
 def symbol_of(text: str) -> str:

@@ -12,8 +12,8 @@ from inventory.api import fields
 from inventory.api.frame import Form
 from inventory.api.items import KINDS
 from inventory.api.pages import Listing
-from inventory.errors import BadInput, NotFound
-from inventory.gs1 import Scanned, looks_scanned, read_scan, same_gtin
+from inventory.errors import BadInput
+from inventory.gs1 import Scanned, looks_scanned, read_scan
 from inventory.models import Item
 from inventory.pages.frame import Facts, Page, chosen, cut
 
@@ -90,12 +90,8 @@ def _scanned(sought: str) -> tuple[Scanned | None, str]:
 def _items_found(scanned: Scanned | None, sought: str) -> list[int]:
     if scanned is None:
         return shelf.find_items(sought)
-    if scanned.gtin:
-        try:
-            return [shelf.item_by_gtin(same_gtin(scanned.gtin)).pk]
-        except NotFound:
-            return []
-    return []
+    found = shelf.item_scanned(scanned)
+    return [] if found is None else [found.pk]
 
 
 def _alone(lots: list[shelf.Row], items: list[Any], sought: str, scanned: Scanned | None) -> str:

@@ -21,6 +21,7 @@ from inventory.pages.conventions import show_quantity
 from inventory.pages.frame import Done, Facts, FormPage, Page, chosen, cut, person_of
 from inventory.quantities import MASS
 from inventory.selectors import find_item, find_lots, find_portion
+from inventory.shelf import item_scanned
 from production import selectors
 from production.api.batches import STATUSES, BatchAbandon, BatchFinish, BatchStart, BatchWhy
 from production.api.bench import CheckLookedAt, StepSigned
@@ -183,7 +184,7 @@ def portion_meant(item: Item, asked: dict[str, Any], at: str = "") -> Portion:
         raise BadInput(
             "say which lot it was", faults=[Fault(f"{at}lot", "", "the number of the lot, typed or scanned")]
         )
-    number = read_scan(text, f"{at}lot").lot if looks_scanned(text) else text
+    number = _scanned(text, item, f"{at}lot") if looks_scanned(text) else text
     lots = [lot for lot in find_lots(number, item) if fold(lot.number) == fold(number)] or find_lots(number, item)
     if len(lots) != 1:
         accepted = f"the number of a lot of {item.code}" + (", ours: several bear this one" if lots else "")
@@ -198,6 +199,16 @@ def portion_meant(item: Item, asked: dict[str, Any], at: str = "") -> Portion:
         spots = ", ".join(f"{one.place or 'no place'} {one.container}".strip() for one in here) or "nowhere"
         fault = Fault(f"{at}place", place, f"where lot {lots[0].number} stands: {spots}")
         raise BadInput(fault.sentence(), faults=[fault]) from None
+
+
+def _scanned(text: str, item: Item, field: str) -> str:
+    """The lot number on a label that was scanned. Raises BadInput for the label of another item."""
+    scanned = read_scan(text, field)
+    other = item_scanned(scanned)
+    if other is not None and other.pk != item.pk:
+        fault = Fault(field, scanned.lot, f"a label of {item.code}: this one is of {other.code} {other.name}")
+        raise BadInput("that is another item", faults=[fault], code="wrong_item")
+    return scanned.lot
 
 
 # --- acts on a batch, each a page of its own ----------------------------------------------------------------

@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from inventory.errors import BadInput
-from inventory.gs1 import Scanned, looks_scanned, read_scan, same_gtin
+from inventory.gs1 import Scanned, label_text, looks_scanned, read_scan, same_gtin
 
 GTIN = "09506000134352"
 
@@ -95,3 +95,10 @@ def test_a_number_is_the_same_with_and_without_its_zeros() -> None:
     assert same_gtin(GTIN) == [GTIN, GTIN[1:]]
     assert same_gtin("6291041500213") == ["06291041500213", "6291041500213"]
     assert same_gtin("96385074") == ["00000096385074", "0000096385074", "000096385074", "96385074"]
+
+
+def test_a_label_names_item_and_lot_where_gs1_has_room_for_them() -> None:
+    assert read_scan(label_text(item="OIL", gtin=GTIN, lot="L-1")) == Scanned(gtin=GTIN, lot="L-1")
+    assert read_scan(label_text(item="OIL", gtin="", lot="20261127-1")) == Scanned(item="OIL", lot="20261127-1")
+    for item, lot in (("OIL", "N" * 21), ("OIL", "été 1"), ("OIL", "a(10)b"), ("HUILE D'ÉTÉ", "L-1")):
+        assert label_text(item=item, gtin="", lot=lot) == lot

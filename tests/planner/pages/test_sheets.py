@@ -7,7 +7,7 @@ from typing import Any
 from django.test import Client
 from django.urls import reverse
 
-from inventory.models import Movement
+from inventory.models import Item, Movement
 from production import selectors
 from production.models import Batch, CheckResult, StepSignature, Weighing
 from production.selectors import BatchSheet, SheetRow
@@ -106,12 +106,24 @@ def test_a_lot_is_ticked_by_its_scanned_label_in_any_writing(workshop: Shop) -> 
     code = a_started()["batch"]
     line = open_line(code)
     lot = line.take[0].lot
-    for typed in (f" {lot.lower()} ", f"(10){lot}"):
-        half = reading(line, lot=typed, quantity=grams(line.required // 2), seen="")
+    for typed in (f" {lot.lower()} ", f"(10){lot}", f"(91){line.item}(10){lot}"):
+        half = reading(line, lot=typed, quantity=grams(line.required // 3), seen="")
         assert workshop["helper"].post(at("batch", code), half).status_code == 303
+    before, other = Movement.objects.count(), Item.objects.filter(kind="raw").exclude(code=line.item)[0]
+    for label in (f"(91){other.code}(10){lot}", f"(01){_with_gtin(other)}(10){lot}"):
+        of_another = workshop["helper"].post(at("batch", code), reading(line, lot=label, seen=""))
+        assert of_another.status_code == 400
+        assert f"this one is of {other.code}" in read(of_another).words
+    assert Movement.objects.count() == before
     wrong = workshop["helper"].post(at("batch", code), reading(line, lot="NO-SUCH-LOT", seen=""))
     assert wrong.status_code == 404
     assert wrong.context["form"].faults["lot"]
+
+
+def _with_gtin(item: Item) -> str:
+    item.gtin = "09506000134352"  # the example of GS1's General Specifications
+    item.save()
+    return item.gtin
 
 
 def test_steps_are_signed_and_checks_recorded_from_the_sheet(workshop: Shop) -> None:
