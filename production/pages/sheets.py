@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
+from decimal import Decimal, InvalidOperation
 from typing import Any, ClassVar
 
 from django.http import HttpRequest
@@ -17,7 +19,7 @@ from inventory.gs1 import looks_scanned, read_scan
 from inventory.models import Item, Portion
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
 from inventory.numbers import fold
-from inventory.pages.conventions import show_quantity
+from inventory.pages.conventions import current, plain_number, show_quantity
 from inventory.pages.frame import Done, Facts, FormPage, Page, chosen, cut, person_of
 from inventory.quantities import MASS
 from inventory.selectors import find_item, find_lots, find_portion
@@ -37,6 +39,7 @@ SHOWN = [
     ("cancelled", "cancelled"),
 ]
 OPEN = ("started", "reserved", "planned")
+KILOGRAM = 1_000_000  # steps of a mass
 
 
 def sheet_address(batch: str) -> str:
@@ -140,6 +143,12 @@ class Sheet(FormPage):
         line = _line(self.kwargs["batch"], texts.get("position", ""))
         return line.item.measure if line else MASS
 
+    def _act_once(self, request: HttpRequest, texts: dict[str, str], key: str, where: dict[str, Any]) -> Done:
+        line = _line(where["batch"], texts.get("position", ""))
+        if line is not None:
+            _ask_for_the_unit(texts.get("quantity", "").strip(), line)
+        return super()._act_once(request, texts, key, where)
+
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
         found = selectors.find_batch(where["batch"])
         position = asked.pop("position")
@@ -159,6 +168,16 @@ class Sheet(FormPage):
         if item.caution:
             told += f" Mind: {item.caution}"
         return Done(sheet_address(where["batch"]) + "#now", told)
+
+
+def _ask_for_the_unit(text: str, line: BatchLine) -> None:
+    """A sheet that writes "3.22 kg" may be answered with "3.22", which is read as grams: raise BadInput where a number
+    alone could be either. What is on the books by mistake stays there for good."""
+    by_kilograms = current().units == "g kg" and line.item.measure == MASS and line.required >= KILOGRAM
+    with suppress(InvalidOperation):
+        if by_kilograms and Decimal(plain_number(text, "quantity")) * KILOGRAM <= 2 * line.required:
+            fault = Fault("quantity", text[:80], f'"{text} kg" or "{text} g", whichever the scale shows')
+            raise BadInput(fault.sentence(), faults=[fault])
 
 
 def _current(lines: tuple[SheetRow, ...], wanted: str) -> SheetRow | None:

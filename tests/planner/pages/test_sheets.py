@@ -73,6 +73,21 @@ def test_a_number_without_a_unit_is_in_the_workshop_s_unit_and_the_same_press_tw
     assert Weighing.objects.filter(line__batch__transformation__code=code, line__position=line.position).count() == 1
 
 
+def test_a_number_alone_that_may_be_kilograms_is_asked_about(workshop: Shop) -> None:
+    code = a_started()["batch"]
+    line = max(sheet_of(code).lines, key=lambda one: one.required)
+    assert line.required > 1_000_000
+    page = read(workshop["helper"].get(at("batch", code) + f"?line={line.position}"))
+    assert "\N{NO-BREAK SPACE}kg to " in page.words
+    before, as_kilograms = Movement.objects.count(), f"{line.required / 1_000_000:.10g}"
+    answer = workshop["helper"].post(at("batch", code), reading(line, quantity=as_kilograms))
+    assert answer.status_code == 400
+    assert all(f"{as_kilograms} {unit}" in read(answer).words for unit in ("kg", "g"))
+    assert Movement.objects.count() == before
+    in_grams = reading(line, quantity=f"{line.required / 1000:.10g}")
+    assert workshop["helper"].post(at("batch", code), in_grams).status_code == 303
+
+
 def test_two_devices_at_one_line_the_second_is_told_and_nothing_goes_in_twice(workshop: Shop) -> None:
     code = a_started()["batch"]
     line = open_line(code)
