@@ -30,6 +30,16 @@ def day_of(moment: datetime) -> date:
     return moment.astimezone(ZoneInfo(workshop.time_zone())).date()
 
 
+def written(moment: datetime) -> str:
+    """A moment as a refusal names it: "2027-03-09 14:05", in the workshop's zone."""
+    return f"{moment.astimezone(ZoneInfo(workshop.time_zone())):%Y-%m-%d %H:%M}"
+
+
+def minute_of(moment: datetime) -> datetime:
+    """Where its minute begins: people, and the inputs of a page, write no seconds."""
+    return moment.replace(second=0, microsecond=0)
+
+
 def start_of(day: date) -> datetime:
     """The first moment of a day in the workshop's zone."""
     return datetime.combine(day, time(0), tzinfo=ZoneInfo(workshop.time_zone()))

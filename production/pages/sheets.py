@@ -14,9 +14,10 @@ from inventory import clock
 from inventory.api import fields
 from inventory.api.frame import Form, Lines, named, quantity_of
 from inventory.api.pages import Listing
-from inventory.errors import BadInput, Fault, NotFound
+from inventory.errors import BadInput, Fault, NotFound, WrongState
 from inventory.gs1 import looks_scanned, read_scan
-from inventory.models import Item, Portion
+from inventory.ledger import balances
+from inventory.models import Item, Lot, Portion
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
 from inventory.numbers import fold
 from inventory.pages.conventions import current, plain_number, show_quantity
@@ -122,7 +123,7 @@ class Sheet(FormPage):
             "item": found.version.formula.item,
             "current": current if sheet.state == "started" else None,
             "measure": measure_of(sheet.basis),
-            "lots": list(found.transformation.made_lots.order_by("pk")),
+            "came": _what_came(found),
             "weighed_in": sum(line.weighed for line in sheet.lines if line.measure == MASS),
             "now": clock.now(),
         }
@@ -168,6 +169,13 @@ class Sheet(FormPage):
         if item.caution:
             told += f" Mind: {item.caution}"
         return Done(sheet_address(where["batch"]) + "#now", told)
+
+
+def _what_came(batch: Batch) -> list[tuple[Lot, int]]:
+    """The lots that came of a batch, and how much of each."""
+    lots = list(batch.transformation.made_lots.order_by("pk"))
+    made = balances(lot.pk for lot in lots) if lots else {}
+    return [(lot, made[lot.pk].made) for lot in lots]
 
 
 def _ask_for_the_unit(text: str, line: BatchLine) -> None:
@@ -268,8 +276,9 @@ class Start(SheetAct):
     heading, act_told = "Start a batch", "Start"
     explained = (
         "Everything must be here and released. What is not set aside yet is set aside now, and the sheet is written: "
-        "from then on it stays as it is."
+        "from then on it stays as it is. Where it was begun on paper, say when: nothing is written down from before."
     )
+    inputs = (("happened_at", "Started at (now where it is left blank)"),)
     caution = (
         "Before you begin: clean bench and vessels, the right gloves and glasses, and the safety data sheets at hand."
     )
@@ -462,7 +471,8 @@ class FromPaper(SheetAct):
 
     def facts(self, request: HttpRequest, **where: Any) -> Facts:
         facts = super().facts(request, **where)
-        return facts | {"sheet": selectors.batch_sheet(facts["batch"])}
+        sheet = selectors.batch_sheet(facts["batch"])
+        return facts | {"sheet": sheet, "rows": {str(line.position): line for line in sheet.lines}}
 
     def initial(self, request: HttpRequest, facts: Facts) -> dict[str, Any]:
         given: dict[str, Any] = {}
@@ -492,6 +502,8 @@ class FromPaper(SheetAct):
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
         found = selectors.find_batch(where["batch"])
+        if found.started_at is None:
+            raise WrongState("it is not started: start it first, with the time at which it was begun on paper")
         count = sheets.take_in_paper(
             batch=found,
             readings=[self._reading(found, one, at) for at, one in enumerate(asked.get("readings", []))],

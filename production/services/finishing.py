@@ -155,10 +155,10 @@ def _moment_after(readings: Sequence[Weighing], made_at: datetime | None) -> dat
         raise WrongState("nothing was weighed: cancel the batch", code="nothing_weighed")
     moment = made_at or clock.now()
     last = max(row.event.happened_at for row in readings)
-    if moment > clock.now() or moment < last:
-        fault = Fault("made_at", moment.isoformat(), f"from the last weighing, {last.isoformat()}, until now")
+    if moment > clock.now() or moment < clock.minute_of(last):
+        fault = Fault("made_at", clock.written(moment), f"from the last weighing, {clock.written(last)}, until now")
         raise BadInput(fault.sentence(), faults=[fault])
-    return moment
+    return max(moment, last)  # of one minute: it was finished after what went in
 
 
 def _evaporated(

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from django.db.models import Max
 
+from inventory import clock
 from inventory.errors import BadInput, Fault, WrongState
 from inventory.models import Item, Lot, Portion, Reservation, StockEvent
 from inventory.models.items import CODE_LENGTH, NAME_LENGTH
@@ -122,8 +123,10 @@ def draw_water(
 def _expect_started(batch: Batch, happened_at: datetime | None) -> None:
     """Raise WrongState unless the batch is under way, BadInput for a moment before it was started."""
     expect_status(batch, STARTED)
-    if happened_at is not None and batch.started_at is not None and happened_at < batch.started_at:
-        fault = Fault("happened_at", happened_at.isoformat(), f"from the start, {batch.started_at.isoformat()}")
+    if happened_at is not None and batch.started_at is not None and happened_at < clock.minute_of(batch.started_at):
+        fault = Fault(
+            "happened_at", clock.written(happened_at), f"from the start, {clock.written(batch.started_at)}, until now"
+        )
         raise BadInput(fault.sentence(), code="before_the_start", faults=[fault])
 
 

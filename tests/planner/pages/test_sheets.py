@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.test import Client
 from django.urls import reverse
 
+from inventory import clock
 from inventory.models import Item, Movement
+from inventory.pages.conventions import NBSP
+from inventory.workshop import time_zone as current_zone
+from planner.services import run_plan
 from production import selectors
 from production.models import Batch, CheckResult, StepSignature, Weighing
 from production.selectors import BatchSheet, SheetRow
@@ -181,6 +187,56 @@ def test_a_paper_sheet_is_taken_in_whole_or_not_at_all(workshop: Shop) -> None:
     assert {position for _, position in filled} <= done
 
 
+def covered() -> str:
+    """A batch of which everything is here, not started."""
+    for row in run_plan(from_day=clock.today(), weeks=4).plan.batches:
+        if row.coverage == "covered" and Batch.objects.filter(
+            transformation__code=row.batch, status__in=("planned", "reserved")
+        ):
+            return row.batch
+    raise LookupError("the demo has none")
+
+
+def test_a_sheet_filled_by_pen_is_typed_in_with_its_real_times_from_the_start_on(workshop: Shop) -> None:
+    code, hour = covered(), timedelta(hours=1)
+    local = ZoneInfo(current_zone())
+    at_of = {name: (clock.now() - hours * hour).astimezone(local) for name, hours in (("start", 3), ("line", 2))}
+    typed = {name: f"{moment:%Y-%m-%dT%H:%M}" for name, moment in at_of.items()}
+    page = workshop["maker"].get(at("batch-paper", code))
+    assert "is not started" in read(page).words
+    assert workshop["maker"].post(at("batch-paper", code), dict(page.context["form"].texts)).status_code == 409
+    assert workshop["maker"].post(at("batch-start", code), {"happened_at": typed["start"]}).status_code == 303
+    page = workshop["maker"].get(at("batch-paper", code))
+    line = open_line(code)
+    shown = read(page).words.replace(NBSP, " ")
+    assert line.item in shown
+    assert f"{grams(line.low)} to " in shown or " kg to " in shown
+    texts = dict(page.context["form"].texts)
+    row = next(
+        number
+        for number in page.context["form"].rows("readings")
+        if texts[f"readings[{number}].position"] == str(line.position)
+    )
+    texts |= {f"readings[{row}].quantity": grams(line.take[0].quantity)}
+    when = f"readings[{row}].happened_at"
+    early = workshop["maker"].post(at("batch-paper", code), texts | {when: "2020-01-01T10:00"})
+    assert early.status_code == 400
+    assert f"from the start, {at_of['start']:%Y-%m-%d %H:%M}, until now" in read(early).words
+    answer = workshop["maker"].post(at("batch-paper", code), texts | {when: typed["line"]})
+    assert answer.status_code == 303
+    weighed = Weighing.objects.select_related("event").get(line__batch__transformation__code=code)
+    assert weighed.event.happened_at == at_of["line"].replace(second=0, microsecond=0)
+
+
+def test_a_release_check_that_failed_is_told_before_the_batch_is_finished(workshop: Shop) -> None:
+    code = a_started()["batch"]
+    check = next(one for one in sheet_of(code).checks if one.stage != "stability")
+    value = "no" if check.expected else f"{(check.high or check.low or 0) * 10:.10g}"
+    asked = {"check": check.name, "stage": check.stage, "value": value}
+    assert workshop["maker"].post(at("batch-record-check", code), asked).status_code == 303
+    assert f"{check.name} showed {value}" in read(workshop["maker"].get(at("batch-finish", code))).words
+
+
 def test_a_batch_is_finished_into_a_lot_and_a_reason_is_asked_for_what_is_not_done(workshop: Shop) -> None:
     code = a_started()["batch"]
     sheet = sheet_of(code)
@@ -200,6 +256,13 @@ def test_a_batch_is_finished_into_a_lot_and_a_reason_is_asked_for_what_is_not_do
     batch = Batch.objects.get(transformation__code=code)
     assert batch.status == "finished"
     assert batch.transformation.made_lots.count() == 1
+    ended = read(answer)
+    assert "Made on" in ended.words
+    came = sheet.expected_output
+    shown = f"{came / 1_000_000:.10g} kg" if came >= 1_000_000 else grams(came)
+    assert f"{shown} as lot" in ended.words.replace(NBSP, " ")
+    assert "Made ____" not in ended.words
+    assert not any("data-minutes" in one for one in ended.tags.get("strong", []))
     assert workshop["helper"].post(at("batch-finish", code), asked).status_code == 403
 
 
