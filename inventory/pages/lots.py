@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 from django.http import HttpRequest
 from django.urls import path
 
-from inventory import clock, selectors, shelf
+from inventory import clock, objections, selectors, shelf
 from inventory.api.frame import named, quantity_of
 from inventory.api.lots import Decided, Retested
 from inventory.api.stock import Apart, Counted, Moved, Opened, SentBack, TakenOut
@@ -184,6 +184,12 @@ class Release(LotAct):
         "Released is the maker's word that the lot may be used; it is not a safety assessment. A trial, what has no "
         "last day though it was made here, and what is past its last day are not released."
     )
+
+    def facts(self, request: HttpRequest, **where: Any) -> Facts:
+        facts = super().facts(request, **where)
+        pk = selectors.get_lot(where["item"], where["lot"]).pk
+        objected = objections.against([pk]).get(pk, [])
+        return facts | {"objected": objected, "needs_why": facts["needs_why"] or bool(objected)}
 
 
 class Hold(LotAct):

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import TYPE_CHECKING
 
-from inventory import clock
+from inventory import clock, objections
 from inventory.errors import BadInput, Conflict, Fault, WrongState
 from inventory.models import (
     Item,
@@ -355,7 +355,7 @@ def decide(
 
     1. A lot that has the status keeps it, and a rejected lot is not held: no decision is written for those.
     2. Releases are checked: no trial, no made lot without a last day, none past its last day; a lot that
-       was held or rejected needs a reason.
+       was held or rejected, or whose release checks failed, needs a reason.
     3. Decisions and statuses are written; a release makes the lot available from its day at the latest.
     4. Alerts follow: ``reservation_broken`` is open for each holder whose reserved lots are not all released.
 
@@ -372,10 +372,12 @@ def decide(
     changing = [lot for lot in now if lot.status != status and not _rejected_stays(lot, status)]
     decisions = []
     action_uid = action_uid or uuid.uuid4()
+    releasing = [lot.pk for lot in changing] if status == Lot.Status.RELEASED else []
+    objected = objections.against(releasing) if releasing and not why.strip() else {}
     for lot in changing:
         if status == Lot.Status.RELEASED:
             _check_releasable(lot, clock.day_of(moment))
-            _check_reason(lot, why)
+            _check_reason(lot, why, objected.get(lot.pk, ()))
         decisions.append(
             LotDecision(
                 lot=lot,
@@ -451,10 +453,12 @@ def may_be_released(lot: Lot) -> bool:
     return True
 
 
-def _check_reason(lot: Lot, why: str) -> None:
-    if lot.status in (Lot.Status.HELD, Lot.Status.REJECTED) and not why.strip():
+def _check_reason(lot: Lot, why: str, objected: Sequence[str]) -> None:
+    told = [f"was {lot.status}"] if lot.status in (Lot.Status.HELD, Lot.Status.REJECTED) else []
+    told += objected
+    if told and not why.strip():
         raise BadInput(
-            f"lot {lot.number} was {lot.status}: say why it is released",
+            f"lot {lot.number}: {', '.join(told)}; say why it is released",
             code="why_needed",
             faults=[Fault("why", "", "the reason")],
         )

@@ -7,8 +7,12 @@ from datetime import date
 from django.test import Client
 from django.urls import reverse
 
+from inventory import clock
 from inventory.models import Lot, Movement
-from production.models import Pull, Reading, Study
+from inventory.services import lots
+from production.models import Batch, Check, Pull, Reading, Study
+from production.services import weighing
+from production.waiting import failed_checks
 from tests.planner.pages.areas.decisions import a_planned_pull, a_study
 from tests.planner.pages.house import read
 
@@ -36,6 +40,27 @@ def test_only_quality_is_offered_to_decide(workshop: Shop) -> None:
     assert any(one["href"].endswith("/release") for one in links)
     links = read(workshop["maker"].get(reverse("decisions"))).tags["a"]
     assert not any(one["href"].endswith("/release") for one in links)
+
+
+def test_who_releases_what_failed_its_check_is_told_and_says_why(workshop: Shop) -> None:
+    made = Lot.objects.select_related("item", "transformation__batch").filter(trial=False, expires_on__gt=clock.today())
+    checked = made.filter(transformation__batch__version__checks__stage="release", portions__on_hand__gt=0)
+    lot = checked.order_by("pk")[0]
+    check = Check.objects.filter(version=lot.transformation.batch.version_id, stage="release").order_by("pk")[0]
+    lots.decide(lots=[lot], status="quarantine")
+    batch = Batch.objects.get(pk=lot.transformation_id)
+    weighing.record_check(
+        batch=batch, check=check, value="no" if check.expected else str((check.high or check.low) * 9)
+    )
+    (failed,) = failed_checks([batch.pk])
+    address = reverse("lot-release", kwargs={"item": lot.item.code, "lot": lot.number})
+    assert f"{failed.name} showed {failed.value}" in read(workshop["quality"].get(address)).words
+    refused = workshop["quality"].post(address, {"why": " "})
+    assert refused.status_code == 400
+    assert f"{failed.name} showed {failed.value}" in read(refused).words
+    lot.refresh_from_db()
+    assert lot.status == "quarantine"
+    assert workshop["quality"].post(address, {"why": "measured anew by the laboratory"}).status_code == 303
 
 
 def test_the_wall_shows_each_pull_on_its_day(workshop: Shop) -> None:
