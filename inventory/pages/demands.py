@@ -141,6 +141,7 @@ class DemandChanged(DemandNamed):
 
 
 class Change(DemandAct):
+    guards = True
     form = DemandChanged
     heading, act_told = "Change what is wanted", "Change it"
     explained = (

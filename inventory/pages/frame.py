@@ -7,9 +7,10 @@ made of the same fields, so that one value is read in one way at every door; an 
 
 from __future__ import annotations
 
+import json
 import re
 import uuid
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from types import SimpleNamespace
@@ -25,7 +26,7 @@ from rest_framework import serializers
 from inventory.api import fields
 from inventory.api.frame import Form, read_form
 from inventory.api.pages import Listing, page_of
-from inventory.errors import BadInput, DomainError, Fault, KeyReused
+from inventory.errors import BadInput, Conflict, DomainError, Fault, KeyReused
 from inventory.pages.conventions import as_typed, plain_number, with_offset, with_unit
 from inventory.quantities import MASS
 from inventory.transactions import retry_safe
@@ -33,7 +34,9 @@ from inventory.transactions import retry_safe
 Facts = dict[str, Any]
 KEY = "retry-key"
 ROWS_ON_A_PAGE = 50
-_NOT_CONTENT = {"csrfmiddlewaretoken", KEY}
+STANDS = "stands"  # a mark of what was on record when the form was shown
+_NOT_CONTENT = {"csrfmiddlewaretoken", KEY, STANDS}
+MOST_TOLD = 8
 _PLACE = re.compile(r"^(\w+)\[([0-9]{1,4})\]\.(\w+)$")
 
 
@@ -113,6 +116,7 @@ class FormSheet:
     faults: Mapping[str, list[Fault]] = field(default_factory=dict)
     refusal: str = ""
     facts: Mapping[str, Any] = field(default_factory=dict)  # of the refusal
+    stands: str = ""  # the mark, where the form guards what somebody else changes meanwhile
 
     def field_of(self, name: str) -> Any:
         """The declared field of an input's name: ``quantity`` or ``lots[2].quantity``."""
@@ -157,6 +161,7 @@ class FormPage(Page):
     """
 
     form: ClassVar[type[Form]]
+    guards: ClassVar[bool] = False  # the form of a change: refused once where somebody else changed it meanwhile
     clears: ClassVar[bool] = False  # the form of a change: an emptied input empties what is kept
     kept: ClassVar[bool] = True  # done once for its key, whole or not at all; without, what was counted stays counted
     lines: ClassVar[Mapping[str, int]] = {}
@@ -165,6 +170,10 @@ class FormPage(Page):
     def initial(self, request: HttpRequest, facts: Facts) -> Mapping[str, Any]:
         """What stands in the inputs at first, by their names."""
         return {}
+
+    def stands(self, request: HttpRequest, facts: Facts | None, **where: Any) -> Mapping[str, Any]:
+        """What is on record, by the inputs that show it: what a form that ``guards`` must not overwrite unseen."""
+        return self.initial(request, self.facts(request, **where) if facts is None else facts)
 
     def measure_of(self, name: str, texts: Mapping[str, str], facts: Facts) -> str:
         """The measure of a quantity that was typed without a unit."""
@@ -178,7 +187,8 @@ class FormPage(Page):
         facts = self.facts(request, **where)
         sheet = FormSheet(self.form, {}, _fresh_key())
         texts = {name: sheet.text_shown(name, value) for name, value in self.initial(request, facts).items()}
-        return self.show(request, facts, replace(sheet, texts=texts, lines=self._lines_of(texts)))
+        mark = _mark_of(self.stands(request, facts, **where)) if self.guards else ""
+        return self.show(request, facts, replace(sheet, texts=texts, lines=self._lines_of(texts), stands=mark))
 
     def post(self, request: HttpRequest, **where: Any) -> HttpResponse:
         texts = _texts(request.POST)
@@ -187,7 +197,8 @@ class FormPage(Page):
         if side in self.sides:
             facts = self.facts(request, **where)
             changed = dict(getattr(self, self.sides[side])(request, texts, facts, which))
-            return self.show(request, facts, FormSheet(self.form, changed, key, self._lines_of(changed)))
+            sheet = FormSheet(self.form, changed, key, self._lines_of(changed), stands=request.POST.get(STANDS, ""))
+            return self.show(request, facts, sheet)
         try:
             done = self._act_once(request, texts, key, where)
         except DomainError as error:
@@ -199,6 +210,7 @@ class FormPage(Page):
                 _by_field(error.faults),
                 error.message,
                 error.facts,
+                error.mark if isinstance(error, ChangedMeanwhile) else request.POST.get(STANDS, ""),
             )
             return self.show(request, self.facts(request, **where), sheet, status=error.status)
         if done.told:
@@ -214,6 +226,7 @@ class FormPage(Page):
             given = _emptied(self.form, texts, given)
 
         def act() -> list[str]:
+            self._expect_unchanged(request, texts, where)
             done = self.act(request, read_form(self.form, given, texts=True), **where)
             return [done.to, done.told]
 
@@ -226,6 +239,22 @@ class FormPage(Page):
             error.faults = [_written_at(fault, written) for fault in error.faults]
             raise
         return Done(to, told)
+
+    def _expect_unchanged(self, request: HttpRequest, texts: Mapping[str, str], where: dict[str, Any]) -> None:
+        """Raise ChangedMeanwhile where the record is not as it was when the form was shown."""
+        seen = request.POST.get(STANDS, "") if self.guards else ""
+        if not seen:
+            return
+        now = self.stands(request, None, **where)
+        if _mark_of(now) == seen:
+            return
+        sheet = FormSheet(self.form, texts, "")
+        differ = [
+            f"{re.sub(r'[_.]+', ' ', name)} \N{LEFT DOUBLE QUOTATION MARK}{shown}\N{RIGHT DOUBLE QUOTATION MARK}"
+            for name, value in now.items()
+            if (shown := sheet.text_shown(name, value)) != texts.get(name, "").strip()
+        ]
+        raise ChangedMeanwhile(_mark_of(now), differ)
 
     def _begun(self, name: str, line: Mapping[str, str]) -> bool:
         """Whether a line of a list was begun: something stands in it. Lines that were not are passed over."""
@@ -304,6 +333,25 @@ def _emptied(form: type[Form], texts: Mapping[str, str], given: dict[str, Any]) 
         elif isinstance(one, fields.Whole) and one.low == 0:
             found[name] = "0"
     return found
+
+
+class ChangedMeanwhile(Conflict):
+    """Somebody else changed what a form shows. ``mark`` is that of what stands now: who sends again has been told."""
+
+    def __init__(self, mark: str, differ: Sequence[str]) -> None:
+        more = f" and {len(differ) - MOST_TOLD} more" if len(differ) > MOST_TOLD else ""
+        told = f" It says now: {', '.join(differ[:MOST_TOLD])}{more}." if differ else ""
+        super().__init__(
+            f"somebody else changed this since you opened it.{told} What you wrote stands below: change it, or send it "
+            "once more",
+            code="changed_meanwhile",
+        )
+        self.mark = mark
+
+
+def _mark_of(values: Mapping[str, Any]) -> str:
+    told = json.dumps({name: _as_text(value) for name, value in values.items()}, sort_keys=True)
+    return sha256(told.encode()).hexdigest()[:20]
 
 
 def _texts(posted: Any) -> dict[str, str]:

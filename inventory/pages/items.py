@@ -86,6 +86,7 @@ class NewItemPage(ItemForm):
 
 
 class ChangeItem(ItemForm):
+    guards = True
     form = ItemChangesOnAPage
     clears: ClassVar = True
 

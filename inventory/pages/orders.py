@@ -160,6 +160,10 @@ class TradeAct(FormPage):
     def initial(self, request: HttpRequest, facts: Facts) -> Mapping[str, Any]:
         return {name: request.GET.get(name, "") for name in self.named} | facts.get("values", {})
 
+    def stands(self, request: HttpRequest, facts: Facts | None, **where: Any) -> Mapping[str, Any]:
+        values: Mapping[str, Any] = (self.facts(request, **where) if facts is None else facts).get("values", {})
+        return values
+
 
 class CloseLine(TradeAct):
     form = OrderLineClosed

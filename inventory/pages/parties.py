@@ -89,6 +89,7 @@ class AddParty(TradeAct):
 class ChangeParty(TradeAct):
     """What is emptied is emptied; name and role stay filled."""
 
+    guards = True
     form = changes_of(NewParty, "PartyChangesOnAPage", without=["party"])
     heading, act_told = "Change a supplier or customer", "Change it"
     asks = PARTY_ASKS
@@ -178,6 +179,7 @@ class OfferChangesOnAPage(OfferNamed):
 
 
 class ChangeOffer(OfferPage):
+    guards = True
     form = OfferChangesOnAPage
     heading, act_told = "Change an offer", "Change it"
     asks = OFFER_ASKS

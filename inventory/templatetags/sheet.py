@@ -17,7 +17,7 @@ from inventory.api import fields
 from inventory.api.frame import CodeConverter
 from inventory.errors import Fault
 from inventory.pages import conventions
-from inventory.pages.frame import KEY, FormSheet, is_required
+from inventory.pages.frame import KEY, STANDS, FormSheet, is_required
 
 register = template.Library()
 
@@ -217,7 +217,8 @@ def refusal(form: FormSheet) -> dict[str, Any]:
 @register.inclusion_tag("inventory/pieces/form_start.html", takes_context=True)
 def form_start(context: Any, form: FormSheet) -> dict[str, Any]:
     """The hidden parts that every form begins with: what guards it against other sites, and its retry key."""
-    return {"csrf_token": context.get("csrf_token"), "key": form.key, "key_name": KEY}
+    hidden = {"csrf_token": context.get("csrf_token"), "key": form.key, "key_name": KEY}
+    return hidden | {"stands": form.stands, "stands_name": STANDS}
 
 
 @register.filter

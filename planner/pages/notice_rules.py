@@ -51,6 +51,7 @@ class Rules(Page):
 class OneRule(FormPage):
     """What stands as it did at first is kept as no change, so that a later default reaches it."""
 
+    guards = True
     form = RuleForm
     clears = True
     template_name = "planner/notice_rule.html"

@@ -85,6 +85,7 @@ class AddPerson(FormPage):
 
 
 class OnePerson(FormPage):
+    guards = True
     form = Changed
     clears = True
     template_name = "planner/person_form.html"

@@ -38,6 +38,7 @@ SettingsForm = type(
 
 
 class Settings(FormPage):
+    guards = True
     form = SettingsForm
     clears = True
     template_name = "planner/settings.html"

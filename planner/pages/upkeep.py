@@ -88,6 +88,7 @@ class AddUpkeep(Writing):
 
 
 class ChangeUpkeep(Writing):
+    guards = True
     form = UpkeepChanges
     clears = True
 

@@ -15,7 +15,20 @@ from inventory.api.frame import Form, read_form
 from inventory.errors import DomainError
 from inventory.models.items import WHY_LENGTH
 from inventory.pages.conventions import show_day
-from inventory.pages.frame import Done, Facts, FormPage, FormSheet, Page, chosen, given_by, person_of, refused_sheet
+from inventory.pages.frame import (
+    KEY,
+    STANDS,
+    Done,
+    Facts,
+    FormPage,
+    FormSheet,
+    Page,
+    chosen,
+    given_by,
+    person_of,
+    refused_sheet,
+)
+from inventory.quantities import show_quantity as plain_quantity
 from planner import outlook, services, week
 from planner.api.access import roles_of
 from planner.api.rights.planning import ACCEPTS
@@ -82,6 +95,7 @@ class BatchChange(Form):
 class BatchPlan(FormPage):
     """One batch line by line: where it comes from, why a lot was passed over; moved or resized after a look."""
 
+    guards = True
     form = BatchChange
     template_name = "planner/week_batch.html"
     section = "week-sheet"
@@ -92,8 +106,12 @@ class BatchPlan(FormPage):
 
     def initial(self, request: HttpRequest, facts: Facts) -> dict[str, Any]:
         entry: week.Entry = facts["shown"].entry
-        unit = f"{entry.charge} pc" if entry.measure == "count" else f"{entry.charge / 1000:.10g} g"
-        return {"size": unit, "planned_for": entry.planned_for}
+        return {"size": plain_quantity(entry.charge, entry.measure), "planned_for": entry.planned_for}
+
+    def stands(self, request: HttpRequest, facts: Facts | None, **where: Any) -> dict[str, Any]:
+        found = selectors.find_batch(where["batch"])
+        size = plain_quantity(found.charge, measure_of(found.version.basis))
+        return {"size": size, "planned_for": found.transformation.planned_for}
 
     def measure_of(self, name: str, texts: Any, facts: Facts) -> str:
         return measure_of(selectors.find_batch(self.kwargs["batch"]).version.basis)
@@ -106,7 +124,7 @@ class BatchPlan(FormPage):
     def look(self, request: HttpRequest, **where: Any) -> HttpResponse:
         """What the change would do to this batch and to the others. Changes nothing."""
         texts = {name: request.POST.get(name, "") for name in self.form._declared_fields}
-        sheet = FormSheet(self.form, texts, request.POST.get("retry-key", ""))
+        sheet = FormSheet(self.form, texts, request.POST.get(KEY, ""), stands=request.POST.get(STANDS, ""))
         try:
             found = selectors.find_batch(where["batch"])
             changes = self._changes(found, self._asked(texts))

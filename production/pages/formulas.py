@@ -316,6 +316,7 @@ class NewFormula(Writing):
 
 
 class EditDraft(Writing):
+    guards = True
     form = Draft
 
     def facts(self, request: HttpRequest, **where: Any) -> Facts:

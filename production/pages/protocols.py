@@ -86,6 +86,7 @@ class NewOne(Writing):
 
 
 class ChangeOne(Writing):
+    guards = True
     form = ProtocolForm
     clears = True
 
