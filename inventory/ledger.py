@@ -17,7 +17,7 @@ from django.db.models import Q, QuerySet, Sum
 from django.db.models.expressions import RawSQL
 
 from inventory import clock
-from inventory.models import LotDecision, Movement, Portion, StockEvent
+from inventory.models import Lot, LotDecision, Movement, Portion, StockEvent
 from inventory.quantities import MASS, show_quantity
 from inventory.transactions import steady_read
 from inventory.usability import last_day_from, plan_days_of_life
@@ -272,6 +272,12 @@ def _statuses_before(end: datetime) -> dict[int, str]:
     for lot_id, status in later.order_by("decided_at", "pk").values_list("lot_id", "from_status"):
         statuses.setdefault(lot_id, status)
     return statuses
+
+
+def status_at(lot: Lot, moment: datetime) -> str:
+    """The status that a lot had at a moment: what its first later decision left, else the one it has."""
+    later = LotDecision.objects.filter(lot=lot, decided_at__gt=moment).exclude(from_status="")
+    return later.order_by("decided_at", "pk").values_list("from_status", flat=True).first() or lot.status
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,11 +11,13 @@ from django.db.models import F, Sum
 
 from inventory import clock
 from inventory.errors import BadInput, Conflict, Fault, Shortage, Unusable, WrongState
+from inventory.ledger import status_at
 from inventory.models import (
     Demand,
     Dispatch,
     DispatchLine,
     Item,
+    Lot,
     Party,
     Portion,
     Reservation,
@@ -175,7 +177,8 @@ def dispatch(
 
     1. Check the form of the whole: one of customer and place, quantities, a free code.
     2. Lock the items; for each line read portion and demand again.
-    3. Refuse stock that is unusable on the day. ``damaged`` lets any leave but a trial: it is a write-off.
+    3. Refuse stock that was unusable on the day: what left before its lot was held may be written down after.
+       ``damaged`` lets any leave but a trial: it is a write-off.
     4. Take the demand's own reservation of the portion first, then what is free. What is reserved for
        others is not taken, unless it left damaged: then reservations give way, with an alert.
     5. Post; bring the demand along and free what it has set aside beyond what it still wants.
@@ -263,6 +266,8 @@ def _check_may_leave(made: Dispatch, portion: Portion, path: str, moment: dateti
         raise WrongState(f"lot {lot.number} is a trial: it never leaves", code="trial", faults=[fault])
     if made.kind == Dispatch.Kind.DAMAGED:
         return
+    if lot.status != Lot.Status.RELEASED:  # what was sold before a hold was sold: a recall must know to whom
+        lot.status = status_at(lot, moment)
     try:
         check_usable(portion, made.dispatched_on, moment)
     except Unusable as error:

@@ -10,7 +10,7 @@ from inventory.models import Alert, Demand, Dispatch, DispatchLine, Reservation
 from inventory.selectors import open_demands
 from inventory.services.correcting import correct
 from inventory.services.dispatching import Leaving, close_demand, dispatch, reserve_demand, take_back, want
-from inventory.services.lots import put_back
+from inventory.services.lots import decide, put_back
 from inventory.services.reserving import Want, reserve
 from inventory.services.transforming import make
 from tests.inventory.builders import (
@@ -101,6 +101,21 @@ def test_only_released_unexpired_stock_leaves_unless_it_is_written_off_as_damage
             dispatch(lines=[Leaving(bad, 1)], customer=ann, kind=kind)
     assert books() == before
     dispatch(lines=[Leaving(bad, 1)], customer=ann, kind="damaged")
+
+
+@pytest.mark.parametrize("status", ["held", "rejected"])
+def test_what_left_before_its_lot_was_held_is_written_down_after(balm, ann, status):
+    """A recall has to know who has it; what is not released yet, or was held already, does not leave."""
+    here = make_stock(balm, 10, received_on=days(-9), expires_on=days(-2))
+    decide(lots=[here.lot], status=status, why="looked odd", decided_at=clock.noon_of(days(-4)))
+    for late in (days(-3), days(0)):
+        with pytest.raises(Unusable):
+            dispatch(lines=[Leaving(here, 1)], customer=ann, dispatched_on=late)
+    dispatch(lines=[Leaving(here, 3)], customer=ann, dispatched_on=days(-5))
+    here.refresh_from_db()
+    assert (here.on_hand, here.lot.status) == (7, status)
+    here.lot.refresh_from_db()
+    assert here.lot.status == status
 
 
 def test_damaged_goods_leave_though_they_were_set_aside_and_the_holder_is_told(balm, stock, ann):
