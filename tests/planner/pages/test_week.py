@@ -111,6 +111,17 @@ def test_proposals_are_accepted_alone_or_together_and_by_whom_it_concerns(worksh
     assert Batch.objects.count() == batches + 1
 
 
+def test_what_was_ordered_too_late_and_is_offered_again_says_that_it_is_on_its_way(workshop: Shop) -> None:
+    buyer = workshop["buyer"]
+    late = next(row for row in buyer.get(reverse("week-sheet")).context["sheet"].buys if row.late and not row.coming)
+    form = buyer.get(reverse("week-sheet")).context["form"]
+    assert buyer.post(reverse("week-sheet"), {"one": late.id, "retry-key": form.key}).status_code == 303
+    page = buyer.get(reverse("week-sheet"))
+    again = [row for row in page.context["sheet"].buys if row.item == late.item]
+    assert again, "the demo has nothing that comes too late: this shows nothing"
+    assert "On its way, but later" in read(page).words
+
+
 def test_a_batch_is_reserved_freed_and_cancelled(workshop: Shop) -> None:
     found = the_plan().plan
     code = next(row.batch for row in found.batches if row.coverage == "covered" and _is(row.batch, "planned"))
