@@ -98,6 +98,10 @@ class Text(CellField):
         return super().json_schema() | {"maxLength": self.length} | ({} if self.blank else {"minLength": 1})
 
 
+class Showed(Text):
+    """What a check showed: a number, or a word."""
+
+
 class LongText(Text):
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(5_000, **kwargs)

@@ -37,6 +37,7 @@ ROWS_ON_A_PAGE = 50
 STANDS = "stands"  # a mark of what was on record when the form was shown
 _NOT_CONTENT = {"csrfmiddlewaretoken", KEY, STANDS}
 MOST_TOLD = 8
+_NUMBER = re.compile(r"[+-]?[0-9][0-9.,]*")
 _PLACE = re.compile(r"^(\w+)\[([0-9]{1,4})\]\.(\w+)$")
 
 
@@ -311,6 +312,8 @@ def _give(into: dict[str, Any], name: str, one: Any, text: str, path: str, measu
         into[name] = with_unit(text, measure_of(path), path)
     elif isinstance(one, fields.Number | fields.Percent):
         into[name] = plain_number(text, path)
+    elif isinstance(one, fields.Showed):
+        into[name] = plain_number(text, path) if _NUMBER.fullmatch(text) else text
     elif isinstance(one, fields.Instant):
         into[name] = with_offset(text)
     elif isinstance(one, fields.ListOf):

@@ -209,8 +209,9 @@ def refusal(form: FormSheet) -> dict[str, Any]:
         {"id": input_id(fault.field), "known": form.field_of(fault.field) is not None, "told": sentence_of(fault)}
         for fault in form.told
     ]
-    # Where the faults say all, a sentence that there are some says nothing more.
-    says_more = not (told and form.refusal.endswith("nothing was changed"))
+    # Where the faults say all, a sentence that there are some, or the same in a program's words, says nothing more.
+    again = any(form.refusal.endswith(f"accepted: {fault.accepted}") for fault in form.told)
+    says_more = not (told and (again or form.refusal.endswith("nothing was changed")))
     return {"refusal": form.refusal, "says_more": says_more, "faults": told, "facts": form.facts}
 
 

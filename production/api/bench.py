@@ -87,7 +87,7 @@ class CheckLookedAt(Form):
 
     check = fields.Text()
     stage = fields.Choice("in_process", "release", required=False)
-    value = fields.Text()
+    value = fields.Showed()
     looked_at = fields.Instant(required=False, allow_null=True)
 
 

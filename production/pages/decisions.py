@@ -153,7 +153,7 @@ class CloseStudy(FormPage):
 
 class ReadingRow(Form):
     test = fields.Text()
-    value = fields.Text(required=False)
+    value = fields.Showed(required=False)
     sample = fields.Whole(1, services.MOST_SAMPLES, required=False)
 
 

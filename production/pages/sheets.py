@@ -448,7 +448,7 @@ class PaperStep(Form):
 class PaperCheck(Form):
     check = fields.Text()
     stage = fields.Text(20, required=False)
-    value = fields.Text(required=False)
+    value = fields.Showed(required=False)
     looked_at = fields.Instant(required=False)
 
 

@@ -373,7 +373,7 @@ def passes(check: Check, value: str) -> bool:
     accepted = "yes or no" if expected in ("yes", "no") else f"what was seen, in at most {NAME_LENGTH} characters"
     fits = value.casefold() in ("yes", "no") if expected in ("yes", "no") else 0 < len(value) <= NAME_LENGTH
     if not fits:
-        fault = Fault(check.name, value, accepted)
+        fault = Fault("value", value, accepted)
         raise BadInput(fault.sentence(), faults=[fault])
     return value.casefold() == expected
 
@@ -384,6 +384,6 @@ def _number(check: Check, value: str) -> Decimal:
     except InvalidOperation:
         number = Decimal("NaN")
     if not number.is_finite() or len(value) > 40:
-        fault = Fault(check.name, value, 'a number such as "5.2"')
+        fault = Fault("value", value, f'a number such as "5.2" for {check.name}')
         raise BadInput(fault.sentence(), faults=[fault])
     return number

@@ -15,7 +15,7 @@ from inventory.pages.conventions import NBSP
 from inventory.workshop import time_zone as current_zone
 from planner.services import run_plan
 from production import selectors
-from production.models import Batch, CheckResult, StepSignature, Weighing
+from production.models import Batch, Check, CheckResult, StepSignature, Weighing
 from production.selectors import BatchSheet, SheetRow
 from tests.planner.pages.areas.sheets import a_started
 from tests.planner.pages.house import read
@@ -226,6 +226,20 @@ def test_a_sheet_filled_by_pen_is_typed_in_with_its_real_times_from_the_start_on
     assert answer.status_code == 303
     weighed = Weighing.objects.select_related("event").get(line__batch__transformation__code=code)
     assert weighed.event.happened_at == at_of["line"].replace(second=0, microsecond=0)
+
+
+def test_what_a_check_showed_is_read_by_the_reader_s_signs_and_refused_in_words(workshop: Shop) -> None:
+    batch = Batch.objects.filter(version__checks__high__isnull=False, version__checks__stage="release").distinct()[0]
+    check = Check.objects.filter(version=batch.version_id, high__isnull=False, stage="release")[0]
+    Batch.objects.filter(pk=batch.pk).update(status="started", started_at=clock.now())
+    address, asked = at("batch-record-check", batch.transformation.code), {"check": check.name, "stage": check.stage}
+    refused = workshop["maker"].post(address, asked | {"value": "5,8"})
+    assert refused.status_code == 400
+    assert list(refused.context["form"].faults) == ["value"]
+    assert "accepted:" not in read(refused).words
+    german = {"Accept-Language": "de"}
+    assert workshop["maker"].post(address, asked | {"value": "5,8"}, headers=german).status_code == 303
+    assert CheckResult.objects.filter(check_of=check, batch=batch).order_by("-pk")[0].value == "5.8"
 
 
 def test_a_release_check_that_failed_is_told_before_the_batch_is_finished(workshop: Shop) -> None:
