@@ -57,11 +57,14 @@ def _is_plain(cell: str, also: str = "") -> bool:
     )
 
 
+NO_ADDRESS = (".", "..")  # browsers and servers take these for steps between addresses
+
+
 def code() -> Reader:
-    accepted = f"a code of 1 to {CODE_LENGTH} visible characters, without spaces around it"
+    accepted = f'a code of 1 to {CODE_LENGTH} visible characters, without spaces around it, and not "." or ".."'
 
     def read(text: str, measured: Measured) -> str:
-        if len(text) > CODE_LENGTH or not text.isprintable() or text != text.strip():
+        if len(text) > CODE_LENGTH or not text.isprintable() or text != text.strip() or text in NO_ADDRESS:
             raise Refused(accepted)
         return text
 

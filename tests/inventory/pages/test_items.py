@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
 from django.test import Client
 
 from inventory.api.items import read_item
@@ -37,6 +38,14 @@ def test_an_item_is_written_down(workshop: dict[str, Client]) -> None:
     item = Item.objects.get(code="ROSE-CLAY")
     assert (item.safety_stock, item.shelf_life_days, item.caps_life) == (500_000, 1095, True)
     assert told(answer) == "ROSE-CLAY is written down."
+
+
+@pytest.mark.parametrize("code", [".", ".."])
+def test_a_code_whose_card_no_browser_could_open_is_refused(workshop: dict[str, Client], code: str) -> None:
+    given = form_values(workshop["maker"], "/shelf/new-item") | {"item": code, "name": "Dots", "kind": "raw"}
+    answer = workshop["maker"].post("/shelf/new-item", given)
+    assert answer.status_code == 400
+    assert wrong_inputs(answer) == {"item"}
 
 
 def test_wrong_values_stand_beside_their_inputs(workshop: dict[str, Client]) -> None:
