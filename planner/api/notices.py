@@ -71,7 +71,8 @@ class ActAnswer(Answer):
 
 
 class TellingAnswer(Answer):
-    """``on`` is the day of the stage; ``told_at`` is null until the mail left; ``mail`` says what became of it."""
+    """``on`` is the day of the stage; ``told_at`` is null until the mail left; ``mail`` says what became of it,
+    ``not_mailed`` why one was only written down."""
 
     stage = fields.Choice(*selectors.STAGES)
     on = fields.Day()
@@ -79,6 +80,7 @@ class TellingAnswer(Answer):
     channel = fields.Choice(*Telling.Channel.values)
     told_at = fields.Instant(allow_null=True)
     mail = fields.Choice(*Mail.State.values, allow_null=True)
+    not_mailed = fields.Text(500, allow_null=True)
 
 
 class NoticeAnswer(NoticeRow):

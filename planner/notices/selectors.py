@@ -94,7 +94,7 @@ def history_of(notice: Notice) -> Row:
     """What was done with a notice, and who was told at which stage. Two queries."""
     acts = notice.acts.order_by("pk").values_list("kind", "until", "why", "who__username", "acted_at")
     tellings = notice.tellings.order_by("pk").values_list(
-        "stage", "stage_on", "recipient__username", "channel", "told_at", "mail__state"
+        "stage", "stage_on", "recipient__username", "channel", "told_at", "mail__state", "mail__trouble"
     )
     return {
         "acts": [
@@ -109,8 +109,9 @@ def history_of(notice: Notice) -> Row:
                 "channel": channel,
                 "told_at": told_at.isoformat() if told_at else None,
                 "mail": mail,
+                "not_mailed": trouble if mail == Mail.State.RECORDED else None,
             }
-            for stage, on, to, channel, told_at, mail in tellings[:1_000]
+            for stage, on, to, channel, told_at, mail, trouble in tellings[:1_000]
         ],
     }
 

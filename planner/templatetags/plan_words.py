@@ -8,7 +8,7 @@ from typing import Any
 
 from django import template
 
-from inventory.pages.conventions import show_day
+from inventory.pages.conventions import show_day, show_moment
 from planner.engine.result import Peg
 
 register = template.Library()
@@ -25,6 +25,7 @@ REASONS = {
 }
 # How late something is, as a person would say it; the API keeps its words.
 STAGES = {"escalated": "long overdue", "due_soon": "due soon"}
+CHANNELS = {"page": "on the list", "letter": "by letter", "at_once": "by mail at once"}
 SOURCES = {"lot": "lot", "order": "order", "batch": "batch"}
 MOST_PEGS = 3
 
@@ -51,6 +52,23 @@ def reason(code: str) -> str:
 def stage(code: str) -> str:
     """At which stage a notice stands, in words."""
     return STAGES.get(code, code)
+
+
+@register.filter
+def telling(row: Mapping[str, Any]) -> str:
+    """How and when somebody was told of a notice; of a mail, what became of it."""
+    how, told_at = CHANNELS[row["channel"]], show_moment(row["told_at"])
+    if row["channel"] == "page":
+        return f"{how}, {told_at}"
+    if row["mail"] == "dropped":
+        return f"{how}, not sent: nothing in it mattered any more"
+    if row["mail"] in (None, "waiting"):
+        return f"{how}, waits to be sent"
+    if not told_at:
+        return f"{how}, left out of it: it did not stand open any more"
+    if row["mail"] == "recorded":
+        return f"{how}, only written down {told_at} and not sent: {row['not_mailed']}"
+    return f"{how}, sent {told_at}"
 
 
 @register.filter

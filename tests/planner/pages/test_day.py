@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
+from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import reverse
 
 from planner.day import GROUPS
 from planner.notices.looking import look_when_due
-from planner.notices.models import Notice
+from planner.notices.models import Mail, Notice, Telling
 from production.models import Batch
 from production.services.batches import change_plan
 from tests.planner.pages.house import read
@@ -96,3 +97,53 @@ def test_what_is_overdue_for_so_long_that_the_owner_is_told_is_said_in_words(loo
     page = looked["owner"].get(reverse("notice-put-off", kwargs={"notice": notice.uid}))
     assert "long overdue" in read(page).words
     assert page.context["notice"]["stage"] == "escalated"  # the API's word stays
+
+
+def _told(channel: str, told_at: datetime | None = None, **of_mail: str | datetime) -> str:
+    """What the page says of one telling of one notice."""
+    notice = Notice.objects.filter(state="open", kind="reorder").order_by("pk")[0]
+    person, now = User.objects.get(username="buyer"), datetime(2027, 3, 10, 9, tzinfo=UTC)
+    mail = None
+    if of_mail:
+        mail = Mail.objects.create(
+            key=f"{channel}/1", kind=channel, recipient=person, day=TODAY, made_at=now, try_at=now, **of_mail
+        )
+    Telling.objects.create(
+        notice=notice, opening=notice.opening, stage_on=date(2027, 3, 1), stage="due", recipient=person,
+        channel=channel, claimed_at=now, mail=mail, told_at=told_at,
+    )  # fmt: skip
+    client = Client()
+    client.force_login(person)
+    page = client.get(reverse("notice-put-off", kwargs={"notice": notice.uid}))
+    return " ".join(read(page).words.split())
+
+
+def test_who_was_told_is_said_with_the_moment_of_the_telling(looked: Shop) -> None:
+    words = _told("page", datetime(2027, 3, 9, 6, 30, tzinfo=UTC))
+    assert "buyer, due: on the list, 9 Mar 2027, 06:30" in words
+    assert "1 Mar 2027" not in words  # the day of the stage: nobody was told then
+
+
+LEFT = datetime(2027, 3, 9, 6, 31, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("told_at", "of_mail", "said"),
+    [
+        (None, {}, "by letter, waits to be sent"),
+        (None, {"state": "waiting", "trouble": "OSError: away"}, "by letter, waits to be sent"),
+        (LEFT, {"state": "sent", "settled_at": LEFT}, "by letter, sent 9 Mar 2027, 06:31"),
+        (None, {"state": "sent", "settled_at": LEFT}, "by letter, left out of it: it did not stand open any more"),
+        (None, {"state": "dropped", "settled_at": LEFT}, "by letter, not sent: nothing in it mattered any more"),
+        (
+            LEFT,
+            {"state": "recorded", "settled_at": LEFT, "trouble": "no e-mail is set up"},
+            "by letter, only written down 9 Mar 2027, 06:31 and not sent: no e-mail is set up",
+        ),
+    ],
+    ids=["none-yet", "waiting", "sent", "left-out", "dropped", "recorded"],
+)
+def test_of_a_letter_is_said_what_became_of_it(
+    looked: Shop, told_at: datetime | None, of_mail: dict[str, str | datetime], said: str
+) -> None:
+    assert f"buyer, due: {said}" in _told("letter", told_at, **of_mail)
