@@ -242,7 +242,7 @@ LOT_COLUMNS = (
     "pk", "number", "status", "origin", "trial", "received_on", "available_on", "expires_on", "retest_on", "made_at",
     "supplier_lot", "maker_lot", "supplier__code", "supplier__name", "transformation__code", "unit_cost_e6", "note",
     "released_by", "item__code", "item__name", "item__kind", "item__measure", "item__density_g_per_ml",
-    "item__shelf_life_days", "item__shelf_life_hours", "item__opened_life_days", "item__retest_days",
+    "item__shelf_life_days", "item__shelf_life_hours", "item__opened_life_days", "item__retest_days", "item__caution",
 )  # fmt: skip
 RESERVATION_COLUMNS = (
     "quantity", "portion__place", "portion__container", "transformation__code", "transformation__planned_for",
@@ -276,6 +276,7 @@ def _lot_row(row: Row, portions: list[Row]) -> Row:
         "measure": row["item__measure"],
         "density_g_per_ml": row["item__density_g_per_ml"],
         "opened_life_days": row["item__opened_life_days"],
+        "caution": row["item__caution"],
     }
     for portion in portions:
         portion["free"] = portion["on_hand"] - portion["reserved"]

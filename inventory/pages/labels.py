@@ -16,6 +16,7 @@ from inventory.models import Lot
 from inventory.pages.frame import Facts, Page
 
 MOST = 60
+MOST_OF_CAUTION = 160  # letters of it on a label: four lines
 
 
 class Labels(Page):
@@ -36,7 +37,9 @@ class Labels(Page):
             Lot.objects.filter(item__code__in={item for item, _ in pairs}, number__in={lot for _, lot in pairs})
         )
         by_name = {(row["item"]["code"], row["number"]): row for row in found}
-        lots = [by_name[pair] for pair in pairs if pair in by_name]
+        lots = [
+            by_name[pair] | {"caution": _fitted(by_name[pair]["item"]["caution"])} for pair in pairs if pair in by_name
+        ]
         return {
             "lots": lots,
             "labels": [lot for lot in lots for _ in range(int(each))],
@@ -44,6 +47,15 @@ class Labels(Page):
             "missing": [name for name, pair in zip(names, pairs, strict=True) if pair not in by_name],
             "today": clock.today(),
         }
+
+
+def _fitted(caution: str) -> str:
+    """As many whole words of it as a label holds; one endless word is cut."""
+    text = " ".join(caution.split())
+    if len(text) <= MOST_OF_CAUTION:
+        return text
+    cut = text[:MOST_OF_CAUTION]
+    return (cut.rpartition(" ")[0] or cut).rstrip(" ,;:") + " \N{HORIZONTAL ELLIPSIS}"
 
 
 def _named(text: str) -> tuple[str, str]:

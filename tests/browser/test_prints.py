@@ -96,6 +96,26 @@ def test_each_label_is_whole_on_one_sheet(signed_in: SignedIn, where: dict[str, 
     assert all(any(number in words for number in asked) for words in sheets)
 
 
+# A supplier's lot number of 60 letters without a space, a long caution, and a lot beside it in the second column.
+_CROWDED = """
+from inventory.models import Item, Lot
+lots = [lot for lot in Lot.objects.select_related("item").filter(origin="received").order_by("pk")[:4]]
+Lot.objects.filter(pk__in=[lots[0].pk, lots[3].pk]).update(supplier_lot="W" * 60)
+Item.objects.filter(pk=lots[0].item_id).update(caution="Goggles and gloves, water at hand. " * 9)
+print("&".join(f"lot={lot.item.code}/{lot.number}" for lot in lots))
+"""
+
+
+def test_labels_stay_on_the_paper_however_much_they_bear(signed_in: SignedIn, shop: Served) -> None:
+    page: Page = signed_in("all")
+    query = shop.manage("shell", "-v0", "-c", _CROWDED).splitlines()[-1]
+    (sheet,) = printed(page, f"/shelf/labels?{query}").pages
+    assert "Goggles and gloves" in " ".join(sheet.extract_text().split())
+    assert over_the_edge(page, between_margins(A4[0])) == []
+    widths = page.locator(".labels .label").evaluate_all("all => all.map(one => one.offsetWidth)")
+    assert max(widths) - min(widths) <= 1
+
+
 def test_what_is_cut_would_be_found(signed_in: SignedIn) -> None:
     page: Page = signed_in("all")
     page.goto("/shelf")

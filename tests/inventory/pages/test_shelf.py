@@ -196,6 +196,21 @@ def test_labels_bear_what_the_eye_needs(workshop: dict[str, Client]) -> None:
     assert workshop["viewer"].get("/shelf/labels?lot=KAOLIN/WC-1&each=900").status_code == 400
 
 
+def test_a_label_bears_the_item_s_caution_as_far_as_it_fits(workshop: dict[str, Client]) -> None:
+    client, kaolin = workshop["viewer"], Item.objects.filter(code="KAOLIN")
+
+    def label() -> str:
+        return words(client.get("/shelf/labels", {"lot": "KAOLIN/WC-1"}))
+
+    kaolin.update(caution="Dust: wear a mask.")
+    assert "Dust: wear a mask." in label()
+    kaolin.update(caution="Dust, " * 30)
+    assert "Dust, " * 25 + "Dust \N{HORIZONTAL ELLIPSIS}" in label()
+    kaolin.update(caution="D" * 900)
+    assert "D" * 160 + " \N{HORIZONTAL ELLIPSIS}" in label()
+    assert "D" * 161 not in label()
+
+
 def test_a_number_with_a_slash_has_its_card_label_and_acts(workshop: dict[str, Client]) -> None:
     Lot.objects.filter(item__code="KAOLIN", number="WC-1").update(number="W/C~1", number_folded="w/c~1")
     client = workshop["maker"]
