@@ -12,9 +12,20 @@ from dataclasses import dataclass
 
 from inventory.tracing import Departure, Trace, TracedLot
 
-WIDTH, HEIGHT, BETWEEN_COLUMNS, BETWEEN_ROWS, MARGIN = 196, 52, 84, 14, 12
+WIDTH, HEIGHT, BETWEEN_COLUMNS, BETWEEN_ROWS, MARGIN = 212, 52, 84, 14, 12
+BARRED_HEIGHT = 70  # of every box where one is barred: a third line says so
 MOST_IN_COLUMN = 12
-MOST_LETTERS = 24
+ROOM = WIDTH - 24  # for words within a box
+SIZES = (15.2, 13)  # of the two lines' letters; those of the first are bold, and wider for it
+_WIDE, _NARROW = frozenset("MW@%&mw\N{HORIZONTAL ELLIPSIS}"), frozenset(" .,:;'!|()[]-/Ifijlrt1")
+
+# The picture is a file of its own: the colours of the pages in dark, the same as in weighhouse.css.
+DARK = (
+    "@media (prefers-color-scheme: dark) {"
+    ".desk { fill: #181d1e } .tie { stroke: #8b9692 } .box { fill: #22292a; stroke: #b3bbb8 } .origin { fill: #3a2f12 }"
+    " .barred { fill: #431f1c; stroke: #ffada3 } .ink { fill: #ecebe4 } .soft { fill: #b3bbb8 } .bad { fill: #ffada3 }"
+    "}"
+)
 
 Key = Hashable
 
@@ -175,21 +186,23 @@ def receiver_of(departure: Departure) -> str:
 def _placed(columns: Sequence[Sequence[_Planned]], ties: Mapping[tuple[Key, Key], None], told: str) -> Picture:
     """Each column is centred; its boxes stand in the order of what leads to them, so that few lines cross."""
     tallest = max(len(column) for column in columns)
-    height = 2 * MARGIN + tallest * HEIGHT + (tallest - 1) * BETWEEN_ROWS
+    of_box = BARRED_HEIGHT if any(planned.barred for column in columns for planned in column) else HEIGHT
+    height = 2 * MARGIN + tallest * of_box + (tallest - 1) * BETWEEN_ROWS
     into: dict[Key, list[Key]] = defaultdict(list)
     for from_key, to_key in ties:
         into[to_key].append(from_key)
     boxes: dict[Key, Box] = {}
     for at, column in enumerate(columns):
         ordered = sorted(enumerate(column), key=lambda one: (_height_before(into[one[1].key], boxes), one[0]))
-        top = (height - len(column) * HEIGHT - (len(column) - 1) * BETWEEN_ROWS) // 2
+        top = (height - len(column) * of_box - (len(column) - 1) * BETWEEN_ROWS) // 2
         for row, (_, planned) in enumerate(ordered):
             boxes[planned.key] = Box(
                 x=MARGIN + at * (WIDTH + BETWEEN_COLUMNS),
-                y=top + row * (HEIGHT + BETWEEN_ROWS),
-                words=(_shortened(planned.words[0]), _shortened(planned.words[1])),
+                y=top + row * (of_box + BETWEEN_ROWS),
+                words=(shortened(planned.words[0], SIZES[0]), shortened(planned.words[1], SIZES[1])),
                 kind=planned.kind,
                 barred=planned.barred,
+                height=of_box,
             )
     lines = tuple(
         Line(boxes[one].x + WIDTH, boxes[one].middle, boxes[other].x, boxes[other].middle)
@@ -205,8 +218,22 @@ def _height_before(keys: Sequence[Key], boxes: Mapping[Key, Box]) -> float:
     return sum(heights) / len(heights) if heights else 0.0
 
 
-def _shortened(text: str) -> str:
-    return text if len(text) <= MOST_LETTERS else text[: MOST_LETTERS - 1] + "\N{HORIZONTAL ELLIPSIS}"
+def shortened(text: str, size: float, room: int = ROOM) -> str:
+    """As much of it as fits into so many pixels."""
+    if width_of(text, size) <= room:
+        return text
+    cut = text
+    while cut and width_of(cut + "\N{HORIZONTAL ELLIPSIS}", size) > room:
+        cut = cut[:-1]
+    return cut + "\N{HORIZONTAL ELLIPSIS}"
+
+
+def width_of(text: str, size: float) -> float:
+    """About how wide text of this size is in the widest of the picture's fonts."""
+    return size * sum(
+        1.0 if sign in _WIDE or sign > "\u024f" else 0.4 if sign in _NARROW else 0.72 if sign.isupper() else 0.58
+        for sign in text
+    )
 
 
 def in_words(trace: Trace) -> str:

@@ -7,7 +7,7 @@ import pytest
 from inventory.models import Lot
 from inventory.services.lots import decide
 from inventory.tracing import Trace, trace
-from planner.genealogy import Picture, picture_of
+from planner.genealogy import BARRED_HEIGHT, ROOM, SIZES, Picture, picture_of, width_of
 from tests.inventory.builders import G, make_item, make_stock
 from tests.inventory.test_tracing import made
 
@@ -62,3 +62,12 @@ def test_what_is_held_is_marked_also_where_it_is_folded():
 def test_the_same_trace_gives_the_same_picture():
     herb, _ = herb_to_creams(4)
     assert picture_of(traced(herb)) == picture_of(traced(herb))
+
+
+def test_words_stay_within_their_boxes_and_a_bar_has_a_line_of_its_own():
+    herb = make_stock(make_item("CALENDULA-DRY-FLOWERS-WHOLE"), 1000 * G, number="WWWWWWWWWWWWWWWWWWWW-1").lot
+    decide(lots=[herb], status="held", why="a doubt")
+    (box,) = picture_of(traced(herb)).boxes
+    assert all(width_of(words, size) <= ROOM for words, size in zip(box.words, SIZES, strict=True))
+    assert box.words[1].startswith("CALENDULA-DRY")
+    assert box.height == BARRED_HEIGHT
