@@ -14,7 +14,7 @@ from django.contrib.auth.models import User
 from django.db.models import F
 
 from inventory import clock
-from inventory.models import PurchaseOrderLine
+from inventory.models import Item, PurchaseOrderLine
 from planner.notices import selectors
 from planner.notices.models import Notice
 from planner.week import Entry, firm_entries
@@ -72,6 +72,11 @@ class DaySheet:
     @property
     def is_quiet(self) -> bool:
         return not (self.groups or self.entries or self.deliveries)
+
+    @property
+    def is_first(self) -> bool:
+        """Whether nothing is kept yet. One query, where the day is quiet."""
+        return self.is_quiet and not Item.objects.exists()
 
 
 def day_sheet(person: User, roles: frozenset[str], *, everything: bool = False) -> DaySheet:
