@@ -48,7 +48,8 @@ def whose_password(request: HttpRequest, now: str, accepted: str) -> User:
     person = person_of(request)
     seconds = seconds_to_wait(request)
     if seconds:
-        raise Conflict(f"too many tries with a password: wait {seconds} seconds", code="too_many_tries")
+        told = f"{seconds} {'second' if seconds == 1 else 'seconds'}"
+        raise Conflict(f"too many tries with a password: wait {told}", code="too_many_tries")
     if not person.check_password(now):
         raise BadInput("that is not your password", faults=[Fault("now", "", accepted)])
     return person

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import pytest
 from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import reverse
@@ -99,6 +100,18 @@ def test_the_own_password_cannot_be_guessed_without_end(workshop: Shop) -> None:
     assert tries[0].status_code == 400
     assert tries[-1].status_code == 409
     assert "too many tries" in read(tries[-1]).words.lower()
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(1, "wait 1 second."), (2, "wait 2 seconds.")])
+def test_seconds_to_wait_are_told_in_words(
+    workshop: Shop, monkeypatch: pytest.MonkeyPatch, seconds: int, told: str
+) -> None:
+    for module in ("start", "passwords", "myself"):
+        monkeypatch.setattr(f"planner.pages.{module}.seconds_to_wait", lambda request: seconds)
+    anyone, own = Client(), {"now": GOOD, "password": GOOD, "again": GOOD}
+    assert told in read(anyone.post(reverse("sign-in"), {"username": "ida", "password": GOOD})).words
+    assert told in read(anyone.post(reverse("password-forgotten"), {"email": "ida@house.example"})).words
+    assert told in read(person_with_password().post(reverse("my-password"), own)).words
 
 
 def test_letters_are_chosen(workshop: Shop) -> None:
