@@ -203,7 +203,7 @@ def read_database(name: str, default_path: Path, password_name: str = "DATABASE_
         if parts.password and password:
             raise SettingError(f"{name} holds a password, and {password_name} is set too; accepted: one of them")
         return {
-            "ENGINE": "django.db.backends.postgresql",
+            "ENGINE": "inventory.bound_postgresql",
             "NAME": database,
             "USER": unquote(parts.username or ""),
             "PASSWORD": password or unquote(parts.password or ""),

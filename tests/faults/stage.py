@@ -148,7 +148,11 @@ class Stage:
 
     def judge_jobs(self, uids: list[str]) -> int:
         """How many were not done."""
-        return sum(self.wait_for_job(uid)["state"] != "done" for uid in uids)
+        ended = [self.wait_for_job(uid) for uid in uids]
+        for row in ended:
+            if row["state"] != "done":
+                print(f"job {row['job']}: {row['state']}, {row['problem']}")
+        return sum(row["state"] != "done" for row in ended)
 
     def judge_stock(self) -> tuple[int, int]:
         """Lost and doubled: grams beside those that were answered for, items of imports, differences in the books."""
