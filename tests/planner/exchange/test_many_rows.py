@@ -9,17 +9,21 @@ from inventory.models import Item, Lot
 from planner.exchange import load_tables
 
 pytestmark = pytest.mark.django_db
-ROWS = 3_000  # items have some thirty columns
+ROWS = 4_000  # a lot has twenty columns
 
 
-def test_three_thousand_items_and_lots_are_loaded_and_loading_them_again_adds_nothing() -> None:
-    items = ["item,name,kind", *(f"RAW-{at},Raw material {at},raw" for at in range(ROWS))]
-    lots = ["item,lot,quantity,status", *(f"RAW-{at},L-{at},1 kg,released" for at in range(ROWS))]
-    brought = {"items.csv": "\n".join(items).encode(), "lots.csv": "\n".join(lots).encode()}
-    report = load_tables(brought, None)
-    assert report.added == {"items": ROWS, "lots": ROWS}
-    assert (Item.objects.count(), Lot.objects.count()) == (ROWS, ROWS)
+def test_four_thousand_lots_are_loaded_and_loading_them_again_adds_nothing() -> None:
+    lots = ["item,lot,quantity,status", *(f"CLAY,L-{at},1 kg,released" for at in range(ROWS))]
+    brought = {"items.csv": b"item,name,kind\nCLAY,Clay,raw", "lots.csv": "\n".join(lots).encode()}
+    assert load_tables(brought, None).added == {"items": 1, "lots": ROWS}
+    assert (Item.objects.count(), Lot.objects.count()) == (1, ROWS)
     assert verify() == []
-    assert load_tables(brought, None).added == {}
-    renamed = {"items.csv": brought["items.csv"].replace(b"Raw material", b"Raw"), "lots.csv": brought["lots.csv"]}
+    assert load_tables(brought, None).unchanged == {"items": 1, "lots": ROWS}
+
+
+def test_as_many_items_are_changed_together() -> None:
+    rows = [f"RAW-{at},Raw material {at},raw" for at in range(ROWS)]
+    brought = {"items.csv": "\n".join(["item,name,kind", *rows]).encode()}
+    assert load_tables(brought, None).added == {"items": ROWS}
+    renamed = {"items.csv": brought["items.csv"].replace(b"Raw material", b"Raw")}
     assert load_tables(renamed, None).updated == {"items": ROWS}
