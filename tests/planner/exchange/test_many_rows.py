@@ -9,10 +9,10 @@ from inventory.models import Item, Lot
 from planner.exchange import load_tables
 
 pytestmark = pytest.mark.django_db
-ROWS = 4_000  # a lot has twenty columns
+ROWS = 7_000  # a lot is written with a dozen values and more
 
 
-def test_four_thousand_lots_are_loaded_and_loading_them_again_adds_nothing() -> None:
+def test_seven_thousand_lots_are_loaded_and_loading_them_again_adds_nothing() -> None:
     lots = ["item,lot,quantity,status", *(f"CLAY,L-{at},1 kg,released" for at in range(ROWS))]
     brought = {"items.csv": b"item,name,kind\nCLAY,Clay,raw", "lots.csv": "\n".join(lots).encode()}
     assert load_tables(brought, None).added == {"items": 1, "lots": ROWS}
