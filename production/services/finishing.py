@@ -6,7 +6,7 @@ Weighed in = made + residue + evaporated + left in the vessel, to the milligram,
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -459,7 +459,11 @@ def _fill(filled: Batch, bulk: Lot, filling: Filling, moment: datetime, who: Use
         if name not in checks:
             fault = Fault(name, value, "a result of a check that the filling's formula has")
             raise BadInput(f"{name} is no check of this filling", code="wrong_check", faults=[fault])
-        weighing.record_check(batch=filled, check=checks[name], value=value, looked_at=moment, who=who)
+        try:
+            weighing.record_check(batch=filled, check=checks[name], value=value, looked_at=moment, who=who)
+        except BadInput as error:  # of several checks the one is named
+            error.faults = [replace(fault, field=name) for fault in error.faults]
+            raise
 
 
 def _weigh_from_set_aside(
