@@ -60,7 +60,7 @@ def signed_in(browser: Any, shop: Served, kept_sessions: dict[tuple[str, str], A
         options = {"base_url": at.url, "locale": "en-GB", "viewport": {"width": 1280, "height": 900}} | options
         kept = kept_sessions.get((at.url, person))
         context = browser.new_context(**options, storage_state=kept)
-        context.set_default_timeout(15_000)
+        context.set_default_timeout(60_000)
         contexts.append(context)
         page = context.new_page()
         page.complaints = []
