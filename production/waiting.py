@@ -138,7 +138,7 @@ def failed_checks_of_lots(lot_ids: Collection[int]) -> dict[int, list[str]]:
         Lot.objects.filter(pk__in=among(lot_ids), transformation__isnull=False).values_list("pk", "transformation")
     )
     told: dict[int, list[str]] = defaultdict(list)
-    for batch_id, name, value, unit in _last_failed(set(made.values())).values_list(
+    for batch_id, name, value, unit in _last_failed(among(made.values())).values_list(
         "batch_id", "check_of__name", "value", "check_of__unit"
     ):
         told[batch_id].append(f"{name} showed {value} {unit}".strip())
