@@ -29,6 +29,7 @@ from production import selectors
 from production.api.batches import STATUSES, BatchAbandon, BatchFinish, BatchStart, BatchWhy
 from production.api.bench import CheckLookedAt, StepSigned
 from production.api.formulas import POSITIONS, measure_of
+from production.costs import KILOGRAM_MG
 from production.models import Batch, BatchLine
 from production.selectors import SheetRow
 from production.services import batches, finishing, sheets, weighing
@@ -40,7 +41,6 @@ SHOWN = [
     ("cancelled", "cancelled"),
 ]
 OPEN = ("started", "reserved", "planned")
-KILOGRAM = 1_000_000  # steps of a mass
 
 
 def sheet_address(batch: str) -> str:
@@ -181,9 +181,9 @@ def _what_came(batch: Batch) -> list[tuple[Lot, int]]:
 def _ask_for_the_unit(text: str, line: BatchLine) -> None:
     """A sheet that writes "3.22 kg" may be answered with "3.22", which is read as grams: raise BadInput where a number
     alone could be either. What is on the books by mistake stays there for good."""
-    by_kilograms = current().units == "g kg" and line.item.measure == MASS and line.required >= KILOGRAM
+    by_kilograms = current().units == "g kg" and line.item.measure == MASS and line.required >= KILOGRAM_MG
     with suppress(InvalidOperation):
-        if by_kilograms and Decimal(plain_number(text, "quantity")) * KILOGRAM <= 2 * line.required:
+        if by_kilograms and Decimal(plain_number(text, "quantity")) * KILOGRAM_MG <= 2 * line.required:
             fault = Fault("quantity", text[:80], f'"{text} kg" or "{text} g", whichever the scale shows')
             raise BadInput(fault.sentence(), faults=[fault])
 
