@@ -7,13 +7,16 @@ what the small house knows as well as with odd values, so that many requests get
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
 from itertools import count
 from typing import Any
 
 import pytest
 import schemathesis
 from django.contrib.auth.models import User
-from django.db import transaction
+from django.core.signals import request_finished, request_started
+from django.core.wsgi import get_wsgi_application
+from django.db import close_old_connections, transaction
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from hypothesis.errors import Unsatisfiable
@@ -30,7 +33,6 @@ from schemathesis.specs.openapi.checks import (
 
 from inventory.models import Dispatch, Item, Lot, Party, PurchaseOrder
 from planner.api.roles import ROLES
-from planner.wsgi import application
 from production.models import Batch, Formula, Protocol
 from tests.planner.api.house import files
 
@@ -74,6 +76,17 @@ def known_codes() -> list[str]:
     return sorted({value for model, column in columns for value in model.objects.values_list(column, flat=True)})
 
 
+@pytest.fixture(autouse=True)
+def _a_request_leaves_the_connection() -> Iterator[None]:
+    """A server looks at its connection before and after each request, and closes one that stands in a transaction, as
+    that of a test does. The client of Django's own tests holds the two back likewise."""
+    for signal in (request_started, request_finished):
+        signal.disconnect(close_old_connections)
+    yield
+    for signal in (request_started, request_finished):
+        signal.connect(close_old_connections)
+
+
 @pytest.fixture
 def headers_of(house: dict[str, APIClient]) -> dict[str, dict[str, str]]:
     """A token for each role; the stranger has none, and "nobody" is signed in without a role."""
@@ -92,7 +105,8 @@ def read_schema(headers: dict[str, str]) -> Any:
     for examples in files().values():
         for media, content in examples.items():
             schemathesis.openapi.media_type(media, st.just(content) | st.binary(max_size=200))
-    return schemathesis.openapi.from_wsgi("/api/v1/schema", application, headers=headers)
+    # Made here, under the settings of the tests: one made on import would send us to https where a server is set up.
+    return schemathesis.openapi.from_wsgi("/api/v1/schema", get_wsgi_application(), headers=headers)
 
 
 # Whoever may do much gets past the form often, and asks most. Of each mode and operation so many requests.
