@@ -83,11 +83,10 @@ SPREAD, ALL_UIDS = 0x9E3779B97F4A7C15F39CC0605CEDC835, 2**128
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """A raw lot that ``reaches`` so many other lots; the store then had so many."""
+    """A raw lot that ``reaches`` so many other lots."""
 
     lot_id: int
     reaches: int
-    lots_in_store: int
 
 
 class Recent:
@@ -170,7 +169,7 @@ class Store:
             self._write_portions()
             self._write()
             restart_numbering()
-        return [Origin(self.lot_of[chain.origin], len(chain.steps), to_lots) for chain in self.chains]
+        return [Origin(self.lot_of[chain.origin], len(chain.steps)) for chain in self.chains]
 
     # -- what happens ----------------------------------------------------------------------------------
 

@@ -20,9 +20,10 @@ def test_traces_are_measured_and_reach_what_was_prepared() -> None:
     assert faults == []
     shown = [figure.what for figure in figures]
     assert "the 10 lots reached, of 300" in shown
-    assert "the 10 lots reached, of 900" in shown
-    assert "- in a store 3 times larger" in shown
-    assert shown.count("- the full answer") == 2
+    assert "the 10 lots reached, of 900, lying all through it" in shown
+    assert "the 10 lots reached, of 900, lying close" in shown
+    assert shown.count("- in a store 3 times larger") == 2
+    assert shown.count("- the full answer") == 3
     assert (Lot.objects.count(), Movement.objects.count()) == (900, 9000)
     assert verify() == []
 

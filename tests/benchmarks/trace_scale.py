@@ -1,8 +1,11 @@
 """Measure traces in a store of a million lots: ``python -m tests.benchmarks.trace_scale --lots N --movements M``.
 
-Fills the EMPTY database that DATABASE_URL names in two phases. A thirtieth of the store first: there origins that
-reach 10 and 1,000 lots are traced. Then the whole, with other origins of 10, 1,000 and 50,000 lots. What a set of
-lots costs stands beside one index probe for each of them, and beside the same in the store thirty times smaller.
+Fills the EMPTY database that DATABASE_URL names in phases. A thirtieth of the store first: there origins that reach
+10 and 1,000 lots are traced. Then the whole, with two kinds of origins. Those of 10, 1,000 and 50,000 lots are the
+worst there can be: what is made of them lies all through the store. Those of its last thirtieth reach 10 and 1,000
+lots that lie as close as in the smaller store: a workshop's records grow by years, and a raw material is used up
+within its life. What a set of lots costs stands beside one index probe for each of them, and beside the same in the
+store thirty times smaller.
 All figures are wall time, warm, medians of rounds in which what is compared takes turns. Exit code 1 where
 an answer is wrong; a bar that is missed is reported.
 """
@@ -17,10 +20,11 @@ import sys
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from time import perf_counter
-from typing import Any
+from typing import Any, NamedTuple
 
 import django
 
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "planner.settings")
 if "DATABASE_URL" not in os.environ and __name__ == "__main__":
     sys.exit("DATABASE_URL must name the database: the workshop's own is never filled")
 django.setup()
@@ -39,7 +43,17 @@ LEAST_LOTS = 300  # of the smaller store
 PROBES = 2.5  # bar: times one index probe a lot
 DEARER = 1.5  # bar: times what it costs in the smaller store
 
+FAR, CLOSE = ", lying all through it", ", lying close"
+LIE = {FAR: "as much further from each other", CLOSE: "as close to each other"}
+
 Seconds = dict[str, float]
+
+
+class Traced(NamedTuple):
+    origin: Origin
+    lots_in_store: int
+    lying: str  # how its lots lie among all lots; blank in the smaller store
+    times: Seconds
 
 
 def main() -> int:
@@ -80,20 +94,28 @@ def measure(*, lots: int, movements: int, seed: int = 1) -> tuple[list[Figure], 
     """Fill the empty tables and trace. Answers the figures, and what is wrong with the answers."""
     store = Store(lots=lots, movements=movements, seed=seed)
     smaller = max(LEAST_LOTS, lots // TIMES_LARGER)
-    rows: list[tuple[Origin, Seconds]] = []
     faults: list[str] = []
-    for to_lots, new in ((smaller, smaller), (lots, lots - smaller)):
-        say(f"filling: {to_lots} lots ...")
-        begun = perf_counter()
-        origins = store.grow(to_lots=to_lots, reaches=[each for each in REACHES if each * 5 <= new])
-        settle()
-        say(f"filled in {perf_counter() - begun:.0f} s; tracing ...")
-        rows += [(origin, times_of(origin, faults)) for origin in origins]
+    rows = [Traced(origin, smaller, "", times_of(origin, faults)) for origin in grown(store, smaller, REACHES)]
+    far = grown(store, lots - smaller, REACHES)
+    close = grown(store, lots, [origin.reaches for origin, *_ in rows])
+    rows += [Traced(origin, lots, FAR, times_of(origin, faults)) for origin in far]
+    rows += [Traced(origin, lots, CLOSE, times_of(origin, faults)) for origin in close]
     kept = (Lot.objects.count(), Movement.objects.count())
     if kept != (lots, movements):
         faults.append(f"there are {kept[0]} lots and {kept[1]} movements")
     head = Figure("the store", f"{lots:,} lots", f"{movements:,} movements by bulk load; the smaller: {smaller:,} lots")
     return [machine_figure(), head, *figures_of(rows)], faults
+
+
+def grown(store: Store, to_lots: int, reaches: Sequence[int]) -> list[Origin]:
+    """Let the store grow; answers origins of what is made meanwhile, of those ``reaches`` that there is room for."""
+    say(f"filling: {to_lots} lots ...")
+    begun = perf_counter()
+    new = to_lots - store.count[Lot]
+    origins = store.grow(to_lots=to_lots, reaches=[each for each in reaches if each * 5 <= new])
+    settle()
+    say(f"filled in {perf_counter() - begun:.0f} s")
+    return origins
 
 
 def times_of(origin: Origin, faults: list[str]) -> Seconds:
@@ -167,14 +189,14 @@ def place() -> str:
 # What the figures say
 
 
-def figures_of(rows: Sequence[tuple[Origin, Seconds]]) -> list[Figure]:
-    smallest = min(origin.lots_in_store for origin, _ in rows)
-    before = {origin.reaches: times for origin, times in rows if origin.lots_in_store == smallest}
+def figures_of(rows: Sequence[Traced]) -> list[Figure]:
+    smaller = {row.origin.reaches: row for row in rows if not row.lying}
     figures = []
-    for origin, times in rows:
+    for row in rows:
+        (reaches, times), before = (row.origin.reaches, row.times), smaller.get(row.origin.reaches)
         figures.append(
             Figure(
-                f"the {origin.reaches:,} lots reached, of {origin.lots_in_store:,}",
+                f"the {reaches:,} lots reached, of {row.lots_in_store:,}{row.lying}",
                 milliseconds(times["lots"]),
                 f"{ratio(times['lots'], times['each'])} x one index probe a lot ({milliseconds(times['each'])}), "
                 f"{ratio(times['lots'], times['together'])} x the same probes as one statement "
@@ -182,14 +204,14 @@ def figures_of(rows: Sequence[tuple[Origin, Seconds]]) -> list[Figure]:
                 *barred(f"{PROBES} x", times["lots"] <= PROBES * times["each"]),
             )
         )
-        if origin.lots_in_store > smallest and origin.reaches in before:
-            dearer = times["lots"] / before[origin.reaches]["lots"]
-            probes = times["together"] / before[origin.reaches]["together"]
+        if row.lying and before is not None:
+            dearer = times["lots"] / before.times["lots"]
+            probes = times["together"] / before.times["together"]
             figures.append(
                 Figure(
-                    f"- in a store {origin.lots_in_store / smallest:.0f} times larger",
+                    f"- in a store {row.lots_in_store / before.lots_in_store:.0f} times larger",
                     f"{dearer:.2f} x",
-                    f"the same number of lots in both stores; the probes as one statement: {probes:.2f} x",
+                    f"as many lots, {LIE[row.lying]}; the probes as one statement: {probes:.2f} x",
                     *barred(f"{DEARER} x", dearer <= DEARER),
                 )
             )
