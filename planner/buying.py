@@ -47,9 +47,9 @@ class BuyingSheet:
 @kept
 def buying_sheet() -> BuyingSheet:
     """By the plan of today. The plan, and three queries more."""
-    run = week.plan_from_today()
-    buys = run.plan.buy
-    codes = {row.item for row in buys} | {row.item for row in run.plan.unmet if row.reason == "no_offer"}
+    netted = week.plan_from_today().netted
+    buys = netted.buys
+    codes = {row.item for row in buys} | {row.item for row in netted.unmet if row.reason == "no_offer"}
     items = {row["code"]: row for row in Item.objects.filter(code__in=codes).values("code", "name", "measure",
                                                                                      "density_g_per_ml")}  # fmt: skip
     named = {row.packs[0].supplier for row in buys}
@@ -75,11 +75,11 @@ def buying_sheet() -> BuyingSheet:
         (_sheet_of(suppliers[code], rows, today) for code, rows in grouped.items()),
         key=lambda sheet: (sheet.order_by, sheet.supplier["code"]),
     )
-    unmet = {row.item: items[row.item] for row in run.plan.unmet if row.reason == "no_offer"}
+    unmet = {row.item: items[row.item] for row in netted.unmet if row.reason == "no_offer"}
     return BuyingSheet(
         suppliers=tuple(sheets),
         unmet=tuple(unmet.values()),
-        made={row.id: row.item for row in run.plan.make},
+        made={row.id: row.item for row in netted.makes},
         cost_e4=sum(sheet.cost_e4 for sheet in sheets),
     )
 

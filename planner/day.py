@@ -11,13 +11,13 @@ from datetime import date, timedelta
 from typing import Any
 
 from django.contrib.auth.models import User
-from django.db.models import F
+from django.db.models import F, Q
 
 from inventory import clock
 from inventory.models import Item, PurchaseOrderLine
 from planner.notices import selectors
 from planner.notices.models import Notice
-from planner.week import Entry, firm_entries
+from planner.week import Entry, entries_of, plan_from_today
 
 Row = dict[str, Any]
 MOST_NOTICES = 200
@@ -89,8 +89,8 @@ def day_sheet(person: User, roles: frozenset[str], *, everything: bool = False) 
         selectors.notice_row(row, today) for row in rows.order_by("by_day").values(*selectors.COLUMNS)[:MOST_NOTICES]
     ]
     more = rows.count() - len(found) if len(found) == MOST_NOTICES else 0
-    entries = firm_entries()
     tomorrow = today + timedelta(days=1)
+    entries = entries_of(plan_from_today().netted, Q(transformation__planned_for__lte=tomorrow))
     return DaySheet(
         today=today,
         groups=tuple(_grouped(found)),

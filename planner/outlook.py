@@ -9,11 +9,15 @@ from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date
 
+import numpy as np
+
 from inventory import selectors
 from inventory.models import Item
+from planner.engine.batches import BatchColumns
 from planner.engine.explode import formula_output
+from planner.engine.plan import Netted
+from planner.engine.portions import Portions
 from planner.engine.problem import Problem
-from planner.engine.result import Plan
 from planner.services import PlanRun
 from planner.week import plan_from_today
 
@@ -46,16 +50,16 @@ def outlook_of(code: str) -> Outlook:
 
 
 def outlook_in(run: PlanRun, item: Item) -> Outlook:
-    problem, plan = run.problem, run.plan
-    comes, start = _firm(problem, plan, item.code)
+    plan = run.netted
+    comes, start = _firm(run.problem, item.code)
     proposed = _proposed(plan, item.code)
     used: dict[int, int] = defaultdict(int)
-    short_on = None
-    for row in plan.requirements:
-        if row.item == item.code:
-            used[max(row.day, plan.from_day)] += row.gross
-            if row.short and short_on is None:
-                short_on = date.fromordinal(row.day)
+    needs = plan.requirements
+    mine = np.flatnonzero(needs.item == needs.codes.index(item.code))
+    for day, gross in zip(needs.day[mine].tolist(), needs.gross[mine].tolist(), strict=True):
+        used[max(day, plan.from_day)] += gross
+    short = mine[needs.short[mine] > 0]
+    short_on = date.fromordinal(int(needs.day[short[0]])) if len(short) else None
     spoils: dict[int, int] = defaultdict(int)
     for lot in plan.expiring:
         if lot.item == item.code:
@@ -75,42 +79,42 @@ def outlook_in(run: PlanRun, item: Item) -> Outlook:
     return Outlook(item, start, tuple(days), item.safety_stock, short_on)
 
 
-def _firm(problem: Problem, plan: Plan, code: str) -> tuple[dict[int, int], int]:
+def _firm(problem: Problem, code: str) -> tuple[dict[int, int], int]:
     """What is there at the start, and what comes by day: lots not here yet, orders, outputs of firm batches."""
     place = next(at for at, row in enumerate(problem.items) if row.code == code)
-    row = problem.items[place]
+    row, from_day = problem.items[place], problem.from_day
     comes: dict[int, int] = defaultdict(int)
     start = 0
-    for lot in problem.lots:
-        if lot.item != code or lot.set_apart or lot.status in ("rejected", "held"):
+    lots = Portions.of(problem.lots)
+    for at in [at for at, item in enumerate(lots.item) if item == code]:
+        lot = lots[at]
+        if lot.set_apart or lot.status in ("rejected", "held"):
             continue
-        waits = lot.status == "quarantine" or lot.retest_on < plan.from_day
+        waits = lot.status == "quarantine" or lot.retest_on < from_day
         if waits and (lot.available_on is None or lot.status != "quarantine"):
             continue  # nobody knows when it may be used
         here = max(lot.available_on or 0, 0 if waits else lot.received_on or 0)
-        if here <= plan.from_day:
+        if here <= from_day:
             start += lot.quantity
         else:
             comes[here] += lot.quantity
     for order in problem.orders:
         if order.item == code:
-            comes[max(plan.from_day, order.due_on + row.release_days)] += order.quantity
-    made_of = {(one.formula, one.version): one for one in problem.formulas}
-    for batch in problem.batches:
-        formula = made_of.get((batch.formula, batch.version))
-        if formula is None or formula.item != code or batch.trial:
-            continue
-        here = batch.planned_for + row.lead_time_days + row.release_days
-        comes[max(plan.from_day, here)] += formula_output(formula, batch.charge)
+            comes[max(from_day, order.due_on + row.release_days)] += order.quantity
+    batches = BatchColumns.of(problem.batches, problem.formulas)
+    makes_it = np.array([formula.item == code for formula in problem.formulas], dtype=np.bool_)
+    for at in np.flatnonzero(makes_it[batches.formula] & ~batches.trial).tolist():
+        here = int(batches.planned_for[at]) + row.lead_time_days + row.release_days
+        comes[max(from_day, here)] += formula_output(problem.formulas[batches.formula[at]], int(batches.charge[at]))
     return comes, start
 
 
-def _proposed(plan: Plan, code: str) -> dict[int, int]:
+def _proposed(plan: Netted, code: str) -> dict[int, int]:
     proposed: dict[int, int] = defaultdict(int)
-    for make in plan.make:
+    for make in plan.makes:
         if make.item == code:
             proposed[max(plan.from_day, make.due_on)] += make.quantity
-    for buy in plan.buy:
+    for buy in plan.buys:
         if buy.item == code:
             proposed[max(plan.from_day, buy.need_on)] += buy.quantity
     return proposed

@@ -42,14 +42,19 @@ REVIEW_WEEKS = 8
 TRIES = 3  # of an act that somebody else's may get in the way of
 
 
-@dataclass(frozen=True, slots=True)
 class PlanRun:
-    """One problem and its plan; ``document()`` is what ``plan --json`` prints."""
+    """One problem and what was netted of it."""
 
-    problem: Problem
-    plan: Plan
+    def __init__(self, problem: Problem, netted: Netted) -> None:
+        self.problem, self.netted = problem, netted
+
+    @functools.cached_property
+    def plan(self) -> Plan:
+        """All of it row by row, the lines of every batch: where only a part is looked at, ``netted`` answers sooner."""
+        return self.netted.plan()
 
     def document(self) -> dict[str, Any]:
+        """What ``plan --json`` prints."""
         return rendering.plan_document(self.plan, self.problem)
 
     def json(self) -> Iterator[str]:
@@ -62,8 +67,7 @@ def run_plan(*, from_day: date, weeks: int, progress: Progress = unwatched) -> P
 
     Raises Conflict where formulas form a loop, or where a proposal is larger than any quantity may be.
     """
-    problem, netted = _net(from_day, weeks, progress=progress)
-    return PlanRun(problem, netted.plan())
+    return PlanRun(*_net(from_day, weeks, progress=progress))
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +85,7 @@ class RequirementsRun:
 def run_requirements(*, from_day: date, weeks: int) -> RequirementsRun:
     """The requirements of this day's plan, without batches, proposals and pegs. Raises as ``run_plan``."""
     problem, netted = _net(from_day, weeks)
-    return RequirementsRun(problem, netted.requirements())
+    return RequirementsRun(problem, netted.requirements)
 
 
 @timed_plan
@@ -168,8 +172,8 @@ def _accept(
     fresh = [name for name in wanted if name not in answers]
     if fresh:
         run = run_plan(from_day=from_day, weeks=weeks)
-        offered: dict[str, Make | Buy] = {row.id: row for row in run.plan.make}
-        offered |= {row.id: row for row in run.plan.buy}
+        offered: dict[str, Make | Buy] = {row.id: row for row in run.netted.makes}
+        offered |= {row.id: row for row in run.netted.buys}
         done = [name for name in fresh if name in before and name not in offered and _came_to_something(before[name])]
         answers |= {name: _told_again(before[name]) for name in done}
         fresh = [name for name in fresh if name not in answers]
@@ -308,7 +312,7 @@ def short_batches(day: date) -> set[str]:
     last = Batch.objects.filter(status__in=FIRM).order_by("-transformation__planned_for")
     furthest = last.values_list("transformation__planned_for", flat=True).first() or day
     weeks = max(1, (furthest - day).days // 7 + 1)
-    return {row.batch for row in run_plan(from_day=day, weeks=weeks).plan.batches if row.coverage == "short"}
+    return run_plan(from_day=day, weeks=weeks).netted.short_batches()
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,10 +324,11 @@ class AlertChanges:
 @write
 def refresh_reorder_alerts(*, run: PlanRun) -> AlertChanges:
     """Open or bring up to date one alert for each item that the plan wants bought; close those it wants no more."""
-    document = run.document()
+    measures = {item.code: item.measure for item in run.problem.items}
     first_by_item: dict[str, dict[str, Any]] = {}
-    for row in document["buy"]:
-        first_by_item.setdefault(row["item"], row)
+    for buy in run.netted.buys:
+        if buy.item not in first_by_item:
+            first_by_item[buy.item] = rendering.buy_row(buy, measures[buy.item])
     standing = set(Alert.objects.filter(kind="reorder", closed_at=None).values_list("subject", flat=True))
     for item, row in first_by_item.items():
         ledger.open_alert(kind="reorder", subject=item, message=reorder_sentence(row), facts=row)

@@ -7,19 +7,22 @@ of stock as it was this morning would have people weigh what is gone.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
+import numpy as np
 from django.db import transaction
+from django.db.models import Q
 
 from inventory import clock
 from inventory.errors import NotFound
 from inventory.models import Item
 from inventory.quantities import MASS
 from planner import services
-from planner.engine.result import BatchCoverage, BatchLine, Buy, Make, Plan
+from planner.engine.plan import Netted
+from planner.engine.result import BatchCoverage, BatchLine, Buy, Cover, Make
 from planner.kept import kept
 from planner.services import PlanRun
 from production.models import Batch, FormulaVersion
@@ -47,17 +50,22 @@ class Entry:
     status: str
     priority: int | None
     trial: bool
-    coverage: str  # covered, expected, short; "" for what lies beyond the plan
-    lines: Sequence[BatchLine]
+    cover: Cover | None  # how many lines are not covered; None where the plan does not say
+
+    @property
+    def coverage(self) -> str:
+        """In a word: covered, expected, short."""
+        return self.cover.told if self.cover else ""
 
     @property
     def in_words(self) -> str:
         """How many lines are not covered, and how."""
-        short = sum(line.short > 0 for line in self.lines)
-        expected = sum(not line.short and bool(line.expected) for line in self.lines)
+        if self.cover is None:
+            return ""
+        short, expected = self.cover
         told = [f"{short} line{'s' * (short > 1)} short"] if short else []
         told += [f"{expected} line{'s' * (expected > 1)} not here yet"] if expected else []
-        return ", ".join(told) or ("every line covered" if self.lines else "")
+        return ", ".join(told) or "every line covered"
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,24 +113,19 @@ def plan_from_today() -> PlanRun:
 
 
 @kept
-def firm_entries() -> tuple[Entry, ...]:
-    """All firm batches by the plan of today."""
-    return tuple(entries_of(plan_from_today().plan))
-
-
-@kept
 def week_sheet(monday: date) -> WeekSheet:
     """The week that begins on this Monday, by the plan of today."""
     today, run = clock.today(), plan_from_today()
-    entries = firm_entries()
-    items = {row.code: row for row in run.problem.items}
-    proposed = {row.item for row in run.plan.make} | {row.item for row in run.plan.buy}
-    names = dict(Item.objects.filter(code__in=proposed).values_list("code", "name"))
+    sunday = monday + timedelta(days=6)
+    entries = entries_of(run.netted, Q(transformation__planned_for__range=(monday, sunday)))
+    earlier = entries_of(run.netted, Q(transformation__planned_for__lt=min(monday, today)))
+    netted = run.netted
+    names = dict(Item.objects.filter(code__in=_proposed_items(netted)).values_list("code", "name"))
     by_day: dict[date, list[Entry]] = defaultdict(list)
     for entry in entries:
         by_day[entry.planned_for].append(entry)
     to_start: dict[date, list[Make]] = defaultdict(list)
-    for row in run.plan.make:
+    for row in netted.makes:
         to_start[max(today, date.fromordinal(row.start_on))].append(row)
     days = tuple(
         Day(day, day.weekday() in run.problem.open_weekdays, tuple(by_day[day]), tuple(to_start[day]))
@@ -132,29 +135,29 @@ def week_sheet(monday: date) -> WeekSheet:
         monday=monday,
         today=today,
         days=days,
-        earlier=tuple(entry for entry in entries if entry.planned_for < min(monday, today)),
-        makes=tuple(run.plan.make),
-        buys=tuple(run.plan.buy),
-        scarce=_scarce(run.plan),
+        earlier=tuple(earlier),
+        makes=tuple(netted.makes),
+        buys=tuple(netted.buys),
+        scarce=_scarce(netted),
         names=names,
-        measures={code: item.measure for code, item in items.items()},
-        made={row.id: row.item for row in run.plan.make},
+        measures={item.code: item.measure for item in run.problem.items},
+        made={row.id: row.item for row in netted.makes},
     )
 
 
-def entries_of(plan: Plan, codes: Iterable[str] | None = None) -> list[Entry]:
-    """Firm batches, or some of them, in the order of service, with their coverage in the plan. One query."""
-    covered: dict[str, BatchCoverage] = {row.batch: row for row in plan.batches}
-    rows = Batch.objects.filter(status__in=FIRM)
-    if codes is not None:
-        rows = rows.filter(transformation__code__in=list(codes))
+def _proposed_items(netted: Netted) -> set[str]:
+    return {row.item for row in netted.makes} | {row.item for row in netted.buys}
+
+
+def entries_of(netted: Netted, which: Q) -> list[Entry]:
+    """Firm batches that a condition names, in the order of service, with how the plan covers them. One query."""
     found = []
-    for row in rows.values(
+    for row in Batch.objects.filter(which, status__in=FIRM).values(
         "transformation__code", "transformation__planned_for", "version__formula__code", "version__version",
         "version__basis", "version__formula__item__code", "version__formula__item__name", "charge", "status",
         "priority", "trial",
     ):  # fmt: skip
-        coverage = covered.get(row["transformation__code"])
+        planned_for = row["transformation__planned_for"]
         found.append(
             Entry(
                 batch=row["transformation__code"],
@@ -164,12 +167,11 @@ def entries_of(plan: Plan, codes: Iterable[str] | None = None) -> list[Entry]:
                 version=row["version__version"],
                 charge=row["charge"],
                 measure=MASS if row["version__basis"] == FormulaVersion.Basis.PERCENT else "count",
-                planned_for=row["transformation__planned_for"],
+                planned_for=planned_for,
                 status=row["status"],
                 priority=row["priority"],
                 trial=row["trial"],
-                coverage=coverage.coverage if coverage else "",
-                lines=coverage.lines if coverage else (),
+                cover=netted.covers.of(row["transformation__code"]) if _is_shown(netted, planned_for) else None,
             )
         )
     last = 2**31
@@ -180,20 +182,26 @@ def entries_of(plan: Plan, codes: Iterable[str] | None = None) -> list[Entry]:
     )
 
 
-def _scarce(plan: Plan) -> tuple[Scarce, ...]:
+def _is_shown(netted: Netted, planned_for: date) -> bool:
+    """Whether a day is one of the plan's: what lies beyond may be bought or made in time."""
+    return planned_for.toordinal() <= netted.to_day
+
+
+def _scarce(netted: Netted) -> tuple[Scarce, ...]:
     """Items that are short on some day of the plan, the first to run short first."""
     short: dict[str, int] = defaultdict(int)
     first: dict[str, int] = {}
-    for row in plan.requirements:
-        if row.short:
-            short[row.item] += row.short
-            first.setdefault(row.item, row.day)
+    needs = netted.requirements
+    for place in np.flatnonzero(needs.short).tolist():
+        code = needs.codes[needs.item[place]]
+        short[code] += int(needs.short[place])
+        first.setdefault(code, int(needs.day[place]))
     unmet: dict[str, str] = {}
-    for lack in plan.unmet:
+    for lack in netted.unmet:
         unmet.setdefault(lack.item, lack.reason)
         short.setdefault(lack.item, lack.quantity)
         first.setdefault(lack.item, lack.day)
-    proposed = {row.item for row in plan.make} | {row.item for row in plan.buy}
+    proposed = _proposed_items(netted)
     items = {
         code: (name, measure)
         for code, name, measure in Item.objects.filter(code__in=short).values_list("code", "name", "measure")
@@ -215,24 +223,28 @@ def _scarce(plan: Plan) -> tuple[Scarce, ...]:
 
 @dataclass(frozen=True, slots=True)
 class BatchShown:
-    """One batch line by line; names and measures of the items that its lines name."""
+    """One batch line by line; names and measures of the items that its lines name. No lines beyond the plan's days."""
 
     entry: Entry
+    lines: Sequence[BatchLine]
     names: Mapping[str, str]
     measures: Mapping[str, str]
 
 
 def batch_shown(code: str) -> BatchShown:
     """Raises NotFound where no batch that is still to be made has this number."""
-    found = [entry for entry in firm_entries() if entry.batch == code]
+    netted = plan_from_today().netted
+    found = entries_of(netted, Q(transformation__code=code))
     if not found:
         raise NotFound(f"no batch {code!r} that is still to be made")
-    codes = {line.item for line in found[0].lines} | {one.item for line in found[0].lines for one in line.substitutes}
+    row = netted.batch(code) if found[0].cover else None
+    lines = row.lines if row else ()
+    codes = {line.item for line in lines} | {one.item for line in lines for one in line.substitutes}
     items = Item.objects.filter(code__in=codes).values_list("code", "name", "measure")
     names, measures = {}, {}
     for item, name, measure in items:
         names[item], measures[item] = name, measure
-    return BatchShown(found[0], names, measures)
+    return BatchShown(found[0], lines, names, measures)
 
 
 # --- what if ------------------------------------------------------------------------------------------------
@@ -289,19 +301,22 @@ def what_if(*, batch: Batch, charge: int | None, planned_for: date | None) -> Wh
     with transaction.atomic():
         change_plan(batch=batch, charge=charge, planned_for=planned_for)
         after = plan_from_today()
-        own = entries_of(after.plan, [code])[0]
-        # Rows are made as they are read: read all before it is undone.
-        changed = _batches_changed(before.plan, after.plan, code)
+        own = entries_of(after.netted, Q(transformation__code=code))[0]
         transaction.set_rollback(True)
+    changed = _batches_changed(before, after, code)
     return WhatIf(own, changed, _needs_changed(before, after), was_reserved and own.status == Batch.Status.PLANNED)
 
 
-def _batches_changed(before: Plan, after: Plan, own: str) -> tuple[Changed, ...]:
-    was = {row.batch: row.coverage for row in before.batches}
+def _batches_changed(before: PlanRun, after: PlanRun, own: str) -> tuple[Changed, ...]:
+    """Of the batches that both plans show."""
+    was, now = (
+        {code: cover.told for code, cover in run.netted.shown_covers() if code != own} for run in (before, after)
+    )
+    rows = [after.netted.batch(code) for code in was.keys() & now.keys() if was[code] != now[code]]
     found = [
         Changed(row.batch, row.item, date.fromordinal(row.planned_for), was[row.batch], row.coverage, _told(row))
-        for row in after.batches
-        if row.batch != own and row.batch in was and was[row.batch] != row.coverage
+        for row in rows
+        if row is not None
     ]
     return tuple(sorted(found, key=lambda one: (not one.is_worse, one.planned_for, one.batch)))
 
@@ -313,7 +328,7 @@ def _told(row: BatchCoverage) -> str:
 
 def _needs_changed(before: PlanRun, after: PlanRun) -> tuple[NeedChanged, ...]:
     measures = {item.code: item.measure for item in after.problem.items}
-    was, now = _short_of(before.plan), _short_of(after.plan)
+    was, now = _short_of(before.netted), _short_of(after.netted)
     return tuple(
         NeedChanged(item, measures[item], was.get(item, 0), now.get(item, 0))
         for item in sorted(was.keys() | now.keys())
@@ -321,9 +336,9 @@ def _needs_changed(before: PlanRun, after: PlanRun) -> tuple[NeedChanged, ...]:
     )
 
 
-def _short_of(plan: Plan) -> dict[str, int]:
+def _short_of(netted: Netted) -> dict[str, int]:
     found: dict[str, int] = defaultdict(int)
-    for row in plan.requirements:
-        if row.short:
-            found[row.item] += row.short
+    needs = netted.requirements
+    for place in np.flatnonzero(needs.short).tolist():
+        found[needs.codes[needs.item[place]]] += int(needs.short[place])
     return found

@@ -118,7 +118,7 @@ class Book:
         self.makes: list[tuple[int, Make]] = []  # with the number of the cut on its day
         self.buys: list[tuple[int, Buy]] = []  # with the number of the row on its day
         self._coming: dict[str, list[Expected]] = {}
-        self._ids: dict[str, int] = defaultdict(int)
+        self.make_id = RowIds()
 
     def numbers_of(self, codes: Sequence[str]) -> np.ndarray:
         """The items' numbers."""
@@ -290,11 +290,17 @@ class Book:
             if self.lots.last_day[index] >= last_day and self.is_ready(index)
         )
 
-    def row_id(self, content: Sequence[object]) -> str:
-        """A hash of a row's content; rows equal in content are told apart by a running number."""
+
+class RowIds:
+    """A hash of each row's content; rows equal in content are told apart by a running number."""
+
+    def __init__(self) -> None:
+        self._times: dict[str, int] = defaultdict(int)
+
+    def __call__(self, content: Sequence[object]) -> str:
         text = json.dumps(content)
-        number = self._ids[text]
-        self._ids[text] += 1
+        number = self._times[text]
+        self._times[text] += 1
         return sha256(f"{text}#{number}".encode() if number else text.encode()).hexdigest()[:12]
 
 

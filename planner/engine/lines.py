@@ -1,4 +1,8 @@
-"""Lines of firm batches written as the rows that a plan shows. Pure; the standard library and numpy."""
+"""Firm batches as a plan shows them: how stock covers each, and its lines as rows. Pure; numpy.
+
+How thousands of batches are covered is told from columns; a row for each of their lines is written only for the
+batches that somebody looks at.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,7 @@ import numpy as np
 from planner.engine.book import Book
 from planner.engine.pegs import Pegs
 from planner.engine.problem import Line
-from planner.engine.result import BatchCoverage, BatchLine, Expected, SubstituteFree
+from planner.engine.result import BatchCoverage, BatchLine, Cover, Expected, SubstituteFree
 
 # A line starts with no lots, nothing expected, no substitutes; a list is put in place when there is
 # something to say. A quarter of a million lines share these, and nobody writes into them.
@@ -23,29 +27,58 @@ _UNWRITTEN = BatchLine(0, "", "", 0, _NO_LOTS, _NOTHING_EXPECTED, 0, 0, _NO_SUBS
 ShortLine = tuple[BatchLine, Line, int]  # with the formula's line and the day
 
 
-def write_lines(book: Book, pegs: Pegs) -> tuple[list[BatchCoverage], list[ShortLine]]:
-    """The batches to show, by day and code, with a row for each line; and the short lines that have substitutes.
+class Covers:
+    """How stock covers the firm batches, in order of service: how many lines are short, and not here yet.
 
-    ``pegs`` by line.
+    ``short`` and ``expected`` by batch; a line that is short is not counted as expected besides.
+    """
+
+    def __init__(self, book: Book, pegs: Pegs) -> None:
+        """``pegs`` by line."""
+        firm = book.firm
+        self._firm = firm
+        taken, waits = np.zeros(len(firm.line), dtype=np.int64), np.zeros(len(firm.line), dtype=np.bool_)
+        np.add.at(taken, pegs.line, pegs.quantity)
+        waits[pegs.line[~book.stock.ready[pegs.row]]] = True
+        drawn = np.array([item.drawn for item in book.order], dtype=np.bool_)
+        is_short = (taken < firm.quantity) & ~drawn[firm.item]
+        self.short, self.expected = (
+            np.bincount(firm.head_of[lines], minlength=len(firm)) for lines in (is_short, waits & ~is_short)
+        )
+
+    def of(self, batch: str) -> Cover | None:
+        """None where no firm batch has this number."""
+        head = self._firm.number_of_batch.get(batch)
+        return None if head is None else Cover(int(self.short[head]), int(self.expected[head]))
+
+    def shown(self, shown: np.ndarray) -> list[tuple[str, Cover]]:
+        """Of several batches, ``shown`` by batch in order of service: the numbers, and how each is covered."""
+        codes = map(self._firm.batches.code.__getitem__, self._firm.batch[shown].tolist())
+        covers = map(Cover, self.short[shown].tolist(), self.expected[shown].tolist())
+        return list(zip(codes, covers, strict=True))
+
+
+def write_lines(book: Book, pegs: Pegs, shown: np.ndarray) -> tuple[list[BatchCoverage], list[ShortLine]]:
+    """The batches shown, by day and code, with a row for each line; and the short lines that have substitutes.
+
+    ``pegs`` by line, ``shown`` by batch in order of service.
     """
     firm = book.firm
-    shown = firm.batches.planned_for[firm.batch] <= book.to_day
     rows: list[list[BatchLine]] = [
         [_UNWRITTEN] * count if show else []
         for count, show in zip(firm.line_count.tolist(), shown.tolist(), strict=True)
     ]
     writing = _Writing(book, pegs, rows)
-    for number in range(len(book.order)):
-        places = np.arange(firm.bounds[number], firm.bounds[number + 1])
-        places = places[shown[firm.head_of[places]]]
-        if len(places):
-            writing.write_item(number, places)
+    places = np.flatnonzero(shown[firm.head_of])
+    bounds = np.searchsorted(places, firm.bounds)
+    for number in np.flatnonzero(np.diff(bounds)).tolist():
+        writing.write_item(number, places[bounds[number] : bounds[number + 1]])
     batches = [
         BatchCoverage(
             firm.batches.code[place],
             book.formulas[firm.batches.formula[place]].item,
             int(firm.batches.planned_for[place]),
-            _coverage(rows[head]),
+            _cover_of(rows[head]).told,
             rows[head],
         )
         for head, place in enumerate(firm.batch.tolist())
@@ -137,11 +170,5 @@ class _Writing:
             row.expected = [Expected(source, expected[day, source], day) for day, source in sorted(expected)]
 
 
-def _coverage(rows: Sequence[BatchLine]) -> str:
-    coverage = "covered"
-    for row in rows:
-        if row.short:
-            return "short"
-        if row.expected:
-            coverage = "expected"
-    return coverage
+def _cover_of(rows: Sequence[BatchLine]) -> Cover:
+    return Cover(sum(row.short > 0 for row in rows), sum(not row.short and bool(row.expected) for row in rows))

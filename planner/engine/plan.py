@@ -9,20 +9,23 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from fractions import Fraction
+from functools import cached_property
 
 import numpy as np
 
-from planner.engine.book import Book
+from planner.engine.book import Book, RowIds
 from planner.engine.collector import collector_paused
 from planner.engine.columns import narrow
 from planner.engine.level import Served, net_level
-from planner.engine.lines import ShortLine, write_lines
+from planner.engine.lines import Covers, ShortLine, write_lines
 from planner.engine.needs import DEMANDED, Need
 from planner.engine.pegs import NO_PEGS, Pegs, in_order_of_lines
 from planner.engine.problem import NO_PRIORITY, Problem
 from planner.engine.propose import buy_content
 from planner.engine.result import (
+    BatchCoverage,
     Buy,
+    Cover,
     Expiring,
     Make,
     Plan,
@@ -68,12 +71,14 @@ def net(problem: Problem, *, progress: Callable[[int, int], None] | None = None)
 
 
 class Netted:
-    """A problem netted. What it answers is made when it is asked for."""
+    """A problem netted. What it answers is made when it is asked for, once; it is shared and read only."""
 
     def __init__(self, book: Book, served: Sequence[Served]) -> None:
         self._book, self._served = book, served
+        self.from_day, self.to_day = book.from_day, book.to_day
         self.needs = sum(level.needs for level in served)  # how many were netted, those of proposals' lines included
 
+    @cached_property
     def requirements(self) -> RequirementColumns:
         """What is needed of each item on each day up to the plan's last, and how much of it supply covers."""
         book = self._book
@@ -92,9 +97,59 @@ class Netted:
             [item.code for item in book.order], *(each[order] for each in (item, day, gross, covered, short))
         )
 
+    @cached_property
     def pegs(self) -> Pegs:
         """What lines of firm batches take, by line."""
         return in_order_of_lines([NO_PEGS, *(pegs for level in self._served for pegs in level.pegs())])
+
+    @cached_property
+    def covers(self) -> Covers:
+        """How each firm batch is covered, also those after the plan's last day."""
+        return Covers(self._book, self.pegs)
+
+    def shown_covers(self) -> list[tuple[str, Cover]]:
+        """The firm batches up to the plan's last day, and how each is covered."""
+        return self.covers.shown(self._shown())
+
+    def short_batches(self) -> set[str]:
+        """Firm batches that existing supply does not cover, also those after the plan's last day."""
+        firm = self._book.firm
+        return {firm.batches.code[place] for place in firm.batch[self.covers.short > 0].tolist()}
+
+    def batch(self, code: str) -> BatchCoverage | None:
+        """One firm batch line by line; None where none has this number."""
+        head = self._book.firm.number_of_batch.get(code)
+        if head is None:
+            return None
+        return self._batches(np.arange(len(self._book.firm)) == head)[0]
+
+    def _shown(self) -> np.ndarray:
+        firm = self._book.firm
+        return firm.batches.planned_for[firm.batch] <= self.to_day
+
+    def _batches(self, shown: np.ndarray) -> list[BatchCoverage]:
+        """``shown`` by batch in order of service."""
+        batches, short = write_lines(self._book, self.pegs, shown)
+        _write_substitutes(self._book, short)
+        return batches
+
+    @cached_property
+    def makes(self) -> list[Make]:
+        """What to make that begins up to the plan's last day."""
+        return _makes(self._book)
+
+    @cached_property
+    def buys(self) -> list[Buy]:
+        """What to order up to the plan's last day."""
+        return _buys(self._book)
+
+    @cached_property
+    def expiring(self) -> list[Expiring]:
+        return _expiring(self._book)
+
+    @cached_property
+    def unmet(self) -> list[Unmet]:
+        return _unmet(self._book)
 
     def proposed(self) -> Iterator[tuple[str, int]]:
         """Item and size of every proposal, also of those that begin after the plan's last day."""
@@ -104,23 +159,18 @@ class Netted:
             yield buy.item, buy.quantity
 
     def plan(self) -> Plan:
-        """The plan row by row, to be asked for once.
-
-        Fills in what only the whole plan can say: coverage, substitutes, expiring lots.
-        """
+        """The plan row by row, with the lines of every batch up to its last day."""
         with collector_paused():
             book = self._book
-            batches, short = write_lines(book, self.pegs())
-            _write_substitutes(book, short)
             return Plan(
                 from_day=book.from_day,
                 to_day=book.to_day,
-                requirements=_requirements(self.requirements()),
-                batches=batches,
-                make=_makes(book),
-                buy=_buys(book),
-                expiring=_expiring(book),
-                unmet=_unmet(book),
+                requirements=_requirements(self.requirements),
+                batches=self._batches(self._shown()),
+                make=self.makes,
+                buy=self.buys,
+                expiring=self.expiring,
+                unmet=self.unmet,
                 lots_left=book.left,
             )
 
@@ -180,6 +230,7 @@ def _makes(book: Book) -> list[Make]:
 
 def _buys(book: Book) -> list[Buy]:
     """The rows to show, with the item's free stock and then the id, which covers all that the row says."""
+    row_id = RowIds()
     shown = [each for each in book.buys if each[1].order_by <= book.to_day]
     shown.sort(key=lambda each: (each[1].order_by, each[1].item, each[1].need_on, each[0]))
     free: dict[str, int] = {}
@@ -187,7 +238,7 @@ def _buys(book: Book) -> list[Buy]:
         if buy.item not in free:
             free[buy.item] = book.free_of(book.items[buy.item], book.from_day)
         buy.free = free[buy.item]
-        buy.id = book.row_id(buy_content(buy))
+        buy.id = row_id(buy_content(buy))
     return [buy for _, buy in shown]
 
 

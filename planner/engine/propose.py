@@ -82,7 +82,7 @@ class Making:
                 excess=excess,
                 pegged_to=_pegs(shares, day),
             )
-            make.id = book.row_id(_make_content(make))
+            make.id = book.make_id(_make_content(make))
             book.makes.append((number, make))
             if late:
                 _note_late(book, item, day, shares)

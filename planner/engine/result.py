@@ -71,6 +71,18 @@ class BatchLine:
     passed_over: list[tuple[str, str]]
 
 
+class Cover(NamedTuple):
+    """How many lines of a batch are short, and how many others wait for what is not here yet."""
+
+    short: int
+    expected: int
+
+    @property
+    def told(self) -> str:
+        """In a word: covered, expected, short."""
+        return "short" if self.short else "expected" if self.expected else "covered"
+
+
 @dataclass(slots=True)
 class BatchCoverage:
     batch: str

@@ -24,8 +24,9 @@ django.setup()
 from django.db import connection  # noqa: E402
 
 from inventory.models import Lot  # noqa: E402
-from planner import selectors, services  # noqa: E402
+from planner import selectors  # noqa: E402
 from planner.engine import plan  # noqa: E402
+from planner.rendering import plan_json  # noqa: E402
 from planner.snapshot import take_snapshot  # noqa: E402
 from tests.benchmarks.sizes import FIRST_DAY, ORIGIN_ITEM, ORIGIN_LOT, SIZES, WEEKS, Size  # noqa: E402
 
@@ -64,8 +65,7 @@ def measure_plan(times: int) -> dict[str, Any]:
     snapshot, problem = best(times, lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS))
     gc.freeze()
     engine, planned = best(times, lambda: plan(problem))
-    run = services.PlanRun(problem, planned)
-    written_seconds, written = best(times, lambda: sum(len(piece) for piece in run.json()))
+    written_seconds, written = best(times, lambda: sum(len(piece) for piece in plan_json(planned, problem)))
     lines = [line for batch in planned.batches for line in batch.lines]
     return {
         "rows": rows,

@@ -29,7 +29,7 @@ def main() -> None:
         "fetch_s": lambda: sum(len(rows) for rows in fetch_bare(statements)),
         "read_s": lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS),
         "aggregated_s": aggregated,
-        "pegging_s": lambda: net(take_snapshot(from_day=FIRST_DAY, weeks=WEEKS)).pegs(),
+        "pegging_s": lambda: net(take_snapshot(from_day=FIRST_DAY, weeks=WEEKS)).pegs,
     }
     rows = acts["fetch_s"]()
     for act in acts.values():
@@ -51,7 +51,7 @@ def main() -> None:
     served = sum(len(level.lines) for level in netted._served)
     needs = netted.needs
     begun = perf_counter()
-    sum(len(piece) for piece in services.PlanRun(problem, netted.plan()).json())
+    sum(len(piece) for piece in services.PlanRun(problem, netted).json())
     print(
         json.dumps(
             medians

@@ -411,10 +411,10 @@ def main() -> int:
         folder = Path(name)
         whole, snapshot_s = read_workload(size, f"sqlite:///{name}/store.sqlite3")
         problem = firm_only(whole)
-        gross = gross_of(net(problem).requirements())
+        gross = gross_of(net(problem).requirements)
         # Before, between and after: the machine may be busier at one time than at another.
-        engine_took = times_of(ENGINE_TIMES, lambda: net(problem).requirements())
-        whole_s = statistics.median(times_of(ENGINE_TIMES, lambda: net(whole).requirements()))
+        engine_took = times_of(ENGINE_TIMES, lambda: net(problem).requirements)
+        whole_s = statistics.median(times_of(ENGINE_TIMES, lambda: net(whole).requirements))
         say("LibreOffice, nearly empty ...")
         recalculating, as_saved = (Calc(folder, recalculates=recalculates) for recalculates in (True, False))
         write_nearly_empty(folder / "empty.xlsx")
@@ -423,7 +423,7 @@ def main() -> int:
         for way, own_rows in (("filled down", False), ("split in the batch's own rows", True)):
             say(f"LibreOffice, {way} ...")
             ways[way] = recalculated(problem, gross, folder, recalculating, as_saved, asked.times, own_rows=own_rows)
-            engine_took += times_of(ENGINE_TIMES, lambda: net(problem).requirements())
+            engine_took += times_of(ENGINE_TIMES, lambda: net(problem).requirements)
     engine_s = statistics.median(engine_took)
     figures = [
         machine_figure(),

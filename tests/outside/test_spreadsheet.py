@@ -115,7 +115,7 @@ def in_all(gross: Gross, problem: Problem) -> dict[str, int]:
 
 
 def engine_gross(problem: Problem) -> Gross:
-    return gross_of(net(problem).requirements())
+    return gross_of(net(problem).requirements)
 
 
 def test_the_engine_asks_for_what_the_hand_computes_and_for_nothing_of_demands_and_proposals() -> None:

@@ -65,7 +65,7 @@ def test_the_pieces_are_one_json_object_whatever_the_codes_hold() -> None:
 )
 def test_requirements_alone_are_those_of_the_whole_plan(problem: Problem) -> None:
     whole = plan_document(plan(problem), problem)
-    alone = json.loads("".join(requirements_document(net(problem).requirements(), problem)))
+    alone = json.loads("".join(requirements_document(net(problem).requirements, problem)))
     assert list(alone) == ["from", "to", "requirements"]
     assert alone == {key: whole[key] for key in alone}
     assert any(row["short"] != "0 g" for row in alone["requirements"])
