@@ -19,14 +19,6 @@ ROOM = WIDTH - 24  # for words within a box
 SIZES = (15.2, 13)  # of the two lines' letters; those of the first are bold, and wider for it
 _WIDE, _NARROW = frozenset("MW@%&mw\N{HORIZONTAL ELLIPSIS}"), frozenset(" .,:;'!|()[]-/Ifijlrt1")
 
-# The picture is a file of its own: the colours of the pages in dark, the same as in weighhouse.css.
-DARK = (
-    "@media (prefers-color-scheme: dark) {"
-    ".desk { fill: #181d1e } .tie { stroke: #8b9692 } .box { fill: #22292a; stroke: #b3bbb8 } .origin { fill: #3a2f12 }"
-    " .barred { fill: #431f1c; stroke: #ffada3 } .ink { fill: #ecebe4 } .soft { fill: #b3bbb8 } .bad { fill: #ffada3 }"
-    "}"
-)
-
 Key = Hashable
 
 

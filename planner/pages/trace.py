@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
-from hashlib import sha256
 from typing import Any
 from urllib.parse import urlencode
 
-from csp.decorators import csp_update
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
 from django.urls import path, reverse
-from django.utils.decorators import method_decorator
 
 from inventory import clock
 from inventory.api import fields
@@ -21,11 +16,11 @@ from inventory.models import Lot
 from inventory.models.items import WHY_LENGTH
 from inventory.pages.frame import Done, Facts, FormPage, FormSheet, Page, person_of
 from planner import selectors, services
-from planner.genealogy import DARK, in_words, picture_of
+from planner.genealogy import in_words, picture_of
+from planner.pages.pictures import Picture
 from planner.trace_sheet import csv_of, trace_sheet, workbook_of
 
 ROWS_ON_THE_PAGE = 200  # of each table; the print and the file have all
-_DARK_AS_A_SOURCE = f"'sha256-{b64encode(sha256(DARK.encode()).digest()).decode()}'"
 DIRECTIONS = [("forward", "what contains it, and who received it"), ("backward", "what it was made from")]
 
 
@@ -97,17 +92,16 @@ class TracePage(Page):
         }
 
 
-class Genealogy(Page):
-    """The picture of the same trace, an answer of its own: the one style in it is named by its digest."""
+class Genealogy(Picture):
+    """The picture of the same trace, an answer of its own."""
 
+    template_name = "planner/genealogy.svg"
     section = "trace"
 
-    @method_decorator(csp_update({"style-src": [_DARK_AS_A_SOURCE]}))
-    def get(self, request: HttpRequest, **where: Any) -> HttpResponse:
+    def facts(self, request: HttpRequest, **where: Any) -> Facts:
         asked = sought(request)
         found = trace_sheet(_needed(asked), forward=asked.get("direction") != "backward")
-        drawn = {"picture": picture_of(found.trace), "dark": DARK}
-        return render(request, "planner/genealogy.svg", drawn, content_type="image/svg+xml")
+        return {"picture": picture_of(found.trace)}
 
 
 class TraceFile(Page):

@@ -6,7 +6,6 @@ from datetime import timedelta
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
 from django.urls import path, reverse
 
 from inventory import clock
@@ -33,6 +32,7 @@ from planner import outlook, services, week
 from planner.api.access import roles_of
 from planner.api.rights.planning import ACCEPTS
 from planner.chart import chart_of
+from planner.pages.pictures import Picture
 from production import selectors
 from production.api.batches import NewBatch, named_version
 from production.api.formulas import measure_of
@@ -256,12 +256,12 @@ class ItemDays(Page):
         return {"outlook": outlook.outlook_of(where["item"]), "weeks": week.WEEKS_AHEAD}
 
 
-class ItemPicture(Page):
+class ItemPicture(Picture):
+    template_name = "planner/item_days.svg"
     section = "week-sheet"
 
-    def get(self, request: HttpRequest, **where: Any) -> HttpResponse:
-        chart = chart_of(outlook.outlook_of(where["item"]))
-        return render(request, "planner/item_days.svg", {"chart": chart}, content_type="image/svg+xml")
+    def facts(self, request: HttpRequest, **where: Any) -> Facts:
+        return {"chart": chart_of(outlook.outlook_of(where["item"]))}
 
 
 ROUTES = [

@@ -1,4 +1,4 @@
-"""The picture of a trace in the browser: its colours are those of the page, also in dark."""
+"""Pictures in the browser: their colours are those of the page, also in dark."""
 
 from __future__ import annotations
 
@@ -13,10 +13,12 @@ PAPER = {"light": (253, 252, 248), "dark": (24, 29, 30)}
 
 
 @pytest.mark.parametrize("scheme", PAPER)
-def test_the_picture_has_the_colours_of_the_page(signed_in: SignedIn, scheme: str) -> None:
+@pytest.mark.parametrize("shown_on", ["/trace?lot=SM+2281", "/week"])
+def test_a_picture_has_the_colours_of_the_page(signed_in: SignedIn, scheme: str, shown_on: str) -> None:
     page = signed_in("viewer", color_scheme=scheme)
-    page.goto("/trace?lot=SM+2281")
-    page.wait_for_function("Array.from(document.images).every(one => one.complete)")
+    page.goto(shown_on)
+    if shown_on == "/week":  # of a scarce item
+        page.goto(page.locator("a[href^='/week/item/']").first.get_attribute("href"))  # until images are there too
     picture = page.locator(".picture img")
     shown = Image.open(io.BytesIO(picture.screenshot())).convert("RGB")
     assert shown.getpixel((4, 4)) == PAPER[scheme]
