@@ -9,12 +9,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import date
+from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from django.db.models import F, Func, IntegerField, Q
+from django.db import connection
+from django.db.models import F, Func, IntegerField, Q, QuerySet
 
 from inventory.models import (
     Demand,
@@ -104,6 +106,16 @@ class Lives:
         )
 
 
+def fetched(rows: QuerySet[Any, tuple[Any, ...]]) -> list[tuple[Any, ...]]:
+    """The rows of a ``values_list`` as the driver gives them: for numbers, texts and truth values by the ten thousand,
+    each of which Django would look at once more. SQLite's truth values are 0 and 1, its days and decimals text.
+    """
+    sql, values = rows.query.sql_with_params()
+    with connection.cursor() as cursor:
+        cursor.execute(sql, values)
+        return cursor.fetchall()
+
+
 def read_items() -> tuple[tuple[engine.Item, ...], Lives]:
     items: list[engine.Item] = []
     lives: list[tuple[int, int | None, int | None, int | None]] = []
@@ -129,7 +141,7 @@ def read_lots(lives: Lives) -> tuple[Portions, dict[int, int]]:
             Ordinal("lot__retest_on"), Ordinal("opened_on"), "set_apart", "place", "container",
         )
     )  # fmt: skip
-    columns = list(zip(*rows, strict=True)) or [()] * 14
+    columns = list(zip(*fetched(rows), strict=True)) or [()] * 14
     pks, item_ids, items, numbers, on_hand, statuses = columns[:6]
     apart, places, containers = columns[11:]
     received, available, expires, retest, opened = (np.array(days, dtype=np.int64) for days in columns[6:11])
@@ -223,16 +235,17 @@ def _read_lines(wanted: Q) -> tuple[LineColumns, dict[int, tuple[int, int]]]:
         Line.objects.filter(version__in=versions)
         .order_by("version_id", "position")
         .values_list(
-            "version_id", "pk", "position", "phase", "item__code", "percent", "qs", "numerator", "denominator",
-            "is_volume", "item__density_g_per_ml", "single_lot",
+            "version_id", "pk", "position", "phase", "item_id", "item__code", "percent", "qs", "numerator",
+            "denominator", "is_volume", "single_lot",
         )
     )  # fmt: skip
-    columns = list(zip(*rows, strict=True)) or [()] * 12
-    version, pk, position, phase, item, percents, qs, numerator, denominator, is_volume, density, single_lot = columns
+    columns = list(zip(*fetched(rows), strict=True)) or [()] * 12
+    version, pk, position, phase, item_id, item, percents, qs, numerator, denominator, is_volume, single_lot = columns
+    density = _densities() if any(is_volume) else {}
     per_unit = {}
     for place in [place for place, steps in enumerate(numerator) if steps is not None]:
         # Microlitres x g/mL are milligrams.
-        grams = Fraction(density[place]) if is_volume[place] else 1
+        grams = Fraction(density[item_id[place]]) if is_volume[place] else 1
         per_unit[place] = Fraction(numerator[place], denominator[place]) * grams
     bounds = _stretches(version)
     percent = np.array([each or 0 for each in percents], dtype=np.int64)
@@ -246,6 +259,12 @@ def _read_lines(wanted: Q) -> tuple[LineColumns, dict[int, tuple[int, int]]]:
         substitutes={place: tuple(substitutes[line]) for place, line in enumerate(pk) if line in substitutes},
     )  # fmt: skip
     return lines, bounds
+
+
+def _densities() -> dict[int, Decimal]:
+    """In g/mL, by the item's key."""
+    rows = Item.objects.exclude(density_g_per_ml=None).values_list("pk", "density_g_per_ml")
+    return {pk: density for pk, density in rows if density is not None}
 
 
 def _stretches(keys: Sequence[int]) -> dict[int, tuple[int, int]]:
@@ -276,7 +295,7 @@ def read_batches(formulas: Sequence[engine.Formula], place_of: Mapping[int, int]
             "priority", "trial",
         )
     )  # fmt: skip
-    columns = list(zip(*rows, strict=True)) or [()] * 8
+    columns = list(zip(*fetched(rows), strict=True)) or [()] * 8
     pks, codes, versions, charges, days, statuses, priorities, trials = columns
     index = dict(zip(pks, range(len(pks)), strict=True))
     return BatchColumns(
@@ -312,7 +331,7 @@ def read_demands() -> tuple[tuple[engine.Demand, ...], dict[int, int]]:
 
 def read_reservations(portions: Mapping[int, int], demands: Mapping[int, int]) -> ReservationColumns:
     rows = Reservation.objects.values_list("portion_id", "quantity", "transformation__code", "demand_id")
-    known = [row for row in rows if row[0] in portions]
+    known = [row for row in fetched(rows) if row[0] in portions]
     portion, quantity, batch, demand = list(zip(*known, strict=True)) or [()] * 4
     return ReservationColumns(
         lot=np.fromiter(map(portions.__getitem__, portion), dtype=np.int64, count=len(portion)),
