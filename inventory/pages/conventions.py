@@ -212,6 +212,36 @@ def _span(days: int) -> str:
     raise AssertionError
 
 
+_LONG_MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+                "November", "December")  # fmt: skip
+_PLAIN = re.compile(
+    r"(?<![\w.,-])(?:(?P<iso>[0-9]{4}-[0-9]{2}-[0-9]{2})"
+    rf"|(?P<day>[0-9]{{1,2}}) (?P<month>{'|'.join(_LONG_MONTHS)}) (?P<year>[0-9]{{4}})"
+    r"|(?P<amount>[0-9]+(?:\.[0-9]{1,3})?) (?P<unit>g|pc))(?![\w/-])"
+)
+
+
+def show_sentence(text: str) -> str:
+    """What the program wrote down plainly, its days and quantities as the reader writes them.
+
+    A notice is written once and read by many: it says "12500 g" and "3 March 2027" or "2027-03-03".
+    """
+    return _PLAIN.sub(_shown, text)
+
+
+def _shown(found: re.Match[str]) -> str:
+    try:
+        if found["iso"]:
+            return show_day(found["iso"])
+        if found["day"]:
+            return show_day(date(int(found["year"]), _LONG_MONTHS.index(found["month"]) + 1, int(found["day"])))
+    except ValueError:  # no such day: a code that looks like one
+        return found[0]
+    if found["unit"] == "pc":
+        return show_quantity(int(found["amount"]), COUNT) if found["amount"].isdigit() else found[0]
+    return show_quantity(int(Decimal(found["amount"]) * 1000), MASS)
+
+
 # --- reading -----------------------------------------------------------------------------------------------
 
 

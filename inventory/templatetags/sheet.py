@@ -55,6 +55,12 @@ def long_day(value: Any) -> SafeString | str:
 
 
 @register.filter
+def sentence(text: str) -> str:
+    """What a notice says, its days and quantities as the reader writes them."""
+    return conventions.show_sentence(text)
+
+
+@register.filter
 def moment(value: Any) -> SafeString | str:
     """ "27 Nov 2026, 14:05" """
     return conventions.show_moment(value)

@@ -136,3 +136,23 @@ def test_what_the_program_writes_into_an_input_it_reads_again() -> None:
     for language in (GERMAN, BRITISH, SWEDISH):
         with shown_by(of_language(language)):
             assert conventions.plain_number(conventions.as_typed("1.261")) == "1.261"
+
+
+def test_sentences_tell_days_and_quantities_as_the_reader_has_them() -> None:
+    plain = "OIL lot 7: 12500 g, 3 March 2027; 24 pc by 2027-03-09. 3 x 5000 g; pH 5.60, 0.5 g"
+    told = conventions.show_sentence(plain).replace(conventions.NBSP, " ")
+    assert told == "OIL lot 7: 12.5 kg, 3 Mar 2027; 24 pc by 9 Mar 2027. 3 x 5 kg; pH 5.60, 0.5 g"
+    with shown_by(of_language(GERMAN)):
+        told = conventions.show_sentence("1250000.5 g until 3 March 2027, 2.5 g").replace(conventions.NBSP, " ")
+        assert told == "1,2500005 kg until 3 Mar 2027, 2,5 g"
+    with shown_by(of_language(SWEDISH)):
+        assert conventions.show_sentence("by 3 March 2027") == "by 2027-03-03"
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["B2027-03-09-1", "2027-03-09-1", "0.92 g/mL", "TIN-50 g-1", "45 February 2027", "30 February 2027", "-5 g",
+     "2.5 pc", "2027-13-01", "50 gates", ""],
+)  # fmt: skip
+def test_what_only_looks_like_a_day_or_a_quantity_stays(text: str) -> None:
+    assert conventions.show_sentence(text) == text

@@ -9,6 +9,7 @@ from django.contrib.auth.models import User
 from django.test import Client
 from django.urls import reverse
 
+from inventory.pages.conventions import of_language, show_sentence, shown_by
 from planner.day import GROUPS
 from planner.notices.looking import look_when_due
 from planner.notices.models import Mail, Notice, Telling
@@ -28,7 +29,7 @@ def looked(workshop: Shop) -> Shop:
 
 
 def test_everything_that_is_due_stands_in_the_order_of_what_it_costs(looked: Shop) -> None:
-    page = looked["owner"].get(reverse("day-sheet"), {"everything": "yes"})
+    page = looked["owner"].get(reverse("day-sheet"), {"everything": "yes"}, headers={"accept-language": "sv"})
     sheet = page.context["sheet"]
     shown = {row["notice"] for group in sheet.groups for row in group.notices}
     standing = Notice.objects.filter(state="open").exclude(kind="batch_coming")
@@ -37,8 +38,12 @@ def test_everything_that_is_due_stands_in_the_order_of_what_it_costs(looked: Sho
     assert [titles.index(group.title) for group in sheet.groups] == sorted(
         titles.index(group.title) for group in sheet.groups
     )
-    words = read(page).words
-    assert all(row["what"] in words for group in sheet.groups for row in group.notices)
+    words = " ".join(read(page).words.split())
+    said = [row[name] for group in sheet.groups for row in group.notices for name in ("what", "why")]
+    with shown_by(of_language("sv")):
+        as_read = [" ".join(show_sentence(one).split()) for one in said]
+    assert all(one in words for one in as_read)
+    assert sum(plain != shown for plain, shown in zip(said, as_read, strict=True)) > 10  # by its days and quantities
 
 
 def test_a_person_sees_what_is_for_them(looked: Shop) -> None:
