@@ -20,7 +20,7 @@ from inventory.ledger import balances
 from inventory.models import Item, Lot, Portion
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
 from inventory.numbers import fold
-from inventory.pages.conventions import current, plain_number, show_quantity
+from inventory.pages.conventions import current, plain_number, show_quantity, show_sentence
 from inventory.pages.frame import Done, Facts, FormPage, Page, chosen, cut, person_of
 from inventory.quantities import MASS
 from inventory.selectors import find_item, find_lots, find_portion
@@ -325,7 +325,7 @@ class Add(SheetAct):
         kept = {name: asked[name] for name in ("why", "found") if name in asked}
         added = weighing.add(batch=found, item=item, portion=portion, quantity=quantity, who=person_of(request), **kept)
         told = f"{show_quantity(quantity, item)} of {item.code} went in besides the formula."
-        return Done(sheet_address(where["batch"]), f"{told} {added.caution}".strip())
+        return Done(sheet_address(where["batch"]), f"{told} {show_sentence(added.caution)}".strip())
 
 
 class Finish(SheetAct):

@@ -12,13 +12,13 @@ from decimal import Decimal, InvalidOperation
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from django.db.models import Max
+from django.db.models import Max, Q, Sum
 
 from inventory import clock
 from inventory.errors import BadInput, Fault, WrongState
 from inventory.models import Item, Lot, Portion, Reservation, StockEvent
 from inventory.models.items import CODE_LENGTH, NAME_LENGTH
-from inventory.quantities import round_half_up, show_quantity
+from inventory.quantities import WHOLE, round_half_up, show_percent, show_quantity
 from inventory.services import correcting, reserving, transforming
 from inventory.services.ledger import check_quantity, check_text, moment_of
 from inventory.transactions import lock_items, write
@@ -37,6 +37,8 @@ from production.services.batches import STARTED, expect_status, lock_batch, requ
 
 if TYPE_CHECKING:
     from django.contrib.auth.models import User
+
+MUCH_OVER = Fraction(105, 100)  # of the charge; an acid or base is far less than that (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +256,30 @@ def add(
             who=who,
         )
         lot = portion.lot
-    return Addition(_record(line, event, lot, quantity, why, True), item.caution)
+    reading = _record(line, event, lot, quantity, why, True)
+    return Addition(reading, " ".join([item.caution, *_warnings(batch, item)]).strip())
+
+
+def _warnings(batch: Batch, item: Item) -> list[str]:
+    """What is written down and must not stay unseen: over the use limit, or far over the batch's weight."""
+    if batch.version.basis != FormulaVersion.Basis.PERCENT:
+        return []
+    readings = Weighing.objects.filter(line__batch=batch, corrected=False, lot__item__measure=Item.Measure.MASS)
+    sums = readings.aggregate(all=Sum("quantity"), of_item=Sum("quantity", filter=Q(lot__item=item)))
+    warnings = []
+    percent = -(-sums["of_item"] * WHOLE // batch.charge)  # rounded up: over a limit must not look like on it
+    if item.max_percent is not None and percent > item.max_percent:
+        warnings.append(
+            f"{show_quantity(sums['of_item'], item.measure)} of {item.code} went in, {show_percent(percent)} % of the "
+            f"batch: over its use limit of {show_percent(item.max_percent)} %. Ask a qualified safety assessor before "
+            "it is released."
+        )
+    if sums["all"] > batch.charge * MUCH_OVER:
+        warnings.append(
+            f"{show_quantity(sums['all'], item.measure)} went in in all, and the batch's size is "
+            f"{show_quantity(batch.charge, item.measure)}: take the reading back if its unit was wrong."
+        )
+    return warnings
 
 
 def _check_addition(batch: Batch, item: Item, portion: Portion | None) -> None:

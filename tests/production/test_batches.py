@@ -330,6 +330,25 @@ def test_water_made_up_to_weight_is_drawn_as_an_addition(started, water):
     assert added.weighing.lot.origin == "drawn"
 
 
+def test_an_addition_over_the_use_limit_is_written_down_and_told(started, acid, acid_here):
+    """The limit is on all of the item that went in: 1 % of 1000 g; what was taken back does not count."""
+    weighing.add(batch=started, item=acid, portion=acid_here, quantity=9_000, why="pH 6.1, down to 5")
+    wrong = weighing.add(batch=started, item=acid, portion=acid_here, quantity=5_000, why="pH 5.6")
+    assert "14 g of ACID went in, 1.4 % of the batch: over its use limit of 1 %" in wrong.caution
+    assert "qualified safety assessor" in wrong.caution
+    weighing.correct_weighing(weighing=wrong.weighing, why="read 5 for 0.5")
+    right = weighing.add(batch=started, item=acid, portion=acid_here, quantity=1_000, why="pH 5.6")
+    assert right.caution == "Goggles and gloves."
+    over = weighing.add(batch=started, item=acid, portion=acid_here, quantity=1, why="a drop more")
+    assert "10.001 g of ACID went in, 1.0001 % of the batch" in over.caution
+
+
+def test_far_more_than_the_batch_holds_is_told(started, water):
+    assert weighing.add(batch=started, item=water, quantity=1_050_000, why="made up to weight").caution == ""
+    added = weighing.add(batch=started, item=water, quantity=1_000, why="made up to weight")
+    assert added.caution.startswith("1051 g went in in all, and the batch's size is 1000 g")
+
+
 def test_a_supply_or_pieces_are_no_addition_to_a_percent_batch(started):
     gloves, jar = item("GLOVES", "supply", "count"), item("JAR", "packaging", "count")
     for wrong in (gloves, jar):
