@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
+from types import MappingProxyType
 from typing import Any
 
 from inventory.quantities import (
@@ -117,13 +118,15 @@ def gtin() -> Reader:
     return Reader("GTIN", accepted, read)
 
 
-def choice(*options: str) -> Reader:
+def choice(*options: str, synonyms: Mapping[str, str] = MappingProxyType({})) -> Reader:
+    """``synonyms`` are read as the option that they stand for."""
     accepted = "one of " + ", ".join(options) if len(options) > 1 else options[0]
 
     def read(cell: str, measured: Measured) -> str:
-        if cell not in options:
+        found = synonyms.get(cell, cell)
+        if found not in options:
             raise Refused(accepted)
-        return cell
+        return found
 
     return Reader("one of " + ", ".join(options), accepted, read)
 

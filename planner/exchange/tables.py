@@ -45,6 +45,9 @@ POSITION = cells.whole(1, 1_000_000)
 PRIORITY = Column("priority", cells.whole(1, 1_000_000), blank="last")
 
 
+RELEASED = {"by_decision": "decision", "by_checks": "checks"}  # as the lot card says it
+
+
 def _item(name: str = "item") -> Column:
     return Column(name, CODE, required=True, refers_to="items")
 
@@ -77,7 +80,7 @@ ITEMS = Table(
         Column("min_remaining_days", cells.days(), default=0),
         Column("safety_stock", cells.quantity(0), default=0),
         Column("lead_time_days", cells.days(), default=0),
-        Column("release_by", cells.choice("decision", "checks"), default="decision"),
+        Column("release_by", cells.choice("decision", "checks", synonyms=RELEASED), default="decision"),
         Column("release_days", cells.days(), default=0),
         Column("retest_days", cells.days()),
         Column("drawn", cells.yes_no(), default=False),

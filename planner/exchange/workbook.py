@@ -13,6 +13,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from collections.abc import Set
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
@@ -30,6 +31,8 @@ from planner.exchange.limits import (
     TypedNumber,
 )
 
+Place = tuple[int, int]  # row and column, from 1
+
 _READABLE = "a workbook that a spreadsheet program saved as .xlsx, without a password"
 _REFERENCE = re.compile(rb"""\sr\s*=\s*["']([^"']*)["']""")
 _CELL_NAME = re.compile(rb"^([A-Z]{0,3})([0-9]{1,7})$")
@@ -40,6 +43,14 @@ _NO_RESULT = re.compile(
     rb"""<(?:\w+:)?c\s[^>]*?\br\s*=\s*["']([A-Z]+)([0-9]+)["'][^>]*>\s*<(?:\w+:)?f(?:[^>]*/>|[^>]*>[^<]*</(?:\w+:)?f>)"""
     rb"""\s*(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v\s*>\s*</(?:\w+:)?v>)?\s*</(?:\w+:)?c>"""
 )
+
+
+_STYLED_NUMBER = re.compile(
+    rb"""<(?:\w+:)?c\s(?=[^>]*\br\s*=\s*["']([A-Z]+)([0-9]+)["'])(?=[^>]*\bs\s*=\s*["']([0-9]+)["'])"""
+    rb"""(?![^>]*\bt\s*=\s*["'](?!n["']))[^>]*[^>/]>"""
+)
+_PERCENT_FORMATS = frozenset({"9", "10"})  # "0%" and "0.00%": ECMA-376 part 1, 18.8.30
+_NOT_SHOWN = re.compile(r"""\\.|"[^"]*"|\[[^\]]*\]""")  # what a number format quotes
 
 
 class WorkbookRefused(Exception):
@@ -64,10 +75,13 @@ def read_sheets(content: bytes) -> list[Sheet]:
     """Every sheet of the workbook, in its order. Raises WorkbookRefused."""
     parts = _unpacked(content)
     _check_parts(parts)
-    broken = _broken_cells(parts)
+    broken, shares = _broken_cells(parts), _percent_cells(parts)
     try:
         book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(_repacked(parts)))
-        return [Sheet(name, _rows_of(book.get_sheet_by_name(name)), broken.get(name, [])) for name in book.sheet_names]
+        return [
+            Sheet(name, _rows_of(book.get_sheet_by_name(name), shares.get(name, set())), broken.get(name, []))
+            for name in book.sheet_names
+        ]
     except (python_calamine.CalamineError, ValueError, OverflowError) as error:
         raise WorkbookRefused("not readable", _READABLE) from error
     # The reader is compiled code: what it gives up on must not end the command without a word.
@@ -77,8 +91,15 @@ def read_sheets(content: bytes) -> list[Sheet]:
         raise WorkbookRefused("not readable", _READABLE) from error
 
 
-def _rows_of(sheet: python_calamine.CalamineSheet) -> list[list[str]]:
-    return [[_text_of(cell) for cell in row] for row in sheet.to_python(skip_empty_area=False)]
+def _rows_of(sheet: python_calamine.CalamineSheet, percents: Set[Place]) -> list[list[str]]:
+    """``percents``: cells that a spreadsheet shows as a percentage, and holds as a share of one."""
+    rows = [[_text_of(cell) for cell in row] for row in sheet.to_python(skip_empty_area=False)]
+    for row, column in percents:
+        if row <= len(rows) and column <= len(rows[row - 1]):
+            share = rows[row - 1][column - 1]
+            if isinstance(share, TypedNumber):
+                rows[row - 1][column - 1] = TypedNumber(f"{(Decimal(share) * 100).normalize():f} %")
+    return rows
 
 
 def _text_of(cell: object) -> str:
@@ -193,6 +214,41 @@ def _broken_cells(parts: dict[str, bytes]) -> dict[str, list[tuple[int, str]]]:
         if cells:
             found[name] = sorted(cells)
     return found
+
+
+def _percent_cells(parts: dict[str, bytes]) -> dict[str, set[Place]]:
+    """By sheet name: numbers that are shown as percentages."""
+    styles = _percent_styles(parts.get("xl/styles.xml", b""))
+    if not styles:
+        return {}
+    return {
+        name: {
+            (int(match.group(2)), _column_number(match.group(1)))
+            for match in _STYLED_NUMBER.finditer(parts.get(path, b""))
+            if match.group(3) in styles
+        }
+        for name, path in _sheet_paths(parts).items()
+    }
+
+
+def _percent_styles(part: bytes) -> set[bytes]:
+    """The numbers of the cell styles whose number format shows a percentage."""
+    if not part:
+        return set()
+    try:
+        root = ElementTree.fromstring(part)
+    except ElementTree.ParseError as error:
+        raise WorkbookRefused("not readable", _READABLE) from error
+    formats = set(_PERCENT_FORMATS)
+    styles: set[bytes] = set()
+    for one in root.iter():
+        kind = one.tag.rpartition("}")[2]
+        if kind == "numFmt" and "%" in _NOT_SHOWN.sub("", one.get("formatCode", "")):
+            formats.add(one.get("numFmtId", ""))
+    for group in root:
+        if group.tag.rpartition("}")[2] == "cellXfs":
+            styles = {str(at).encode() for at, one in enumerate(group) if one.get("numFmtId") in formats}
+    return styles
 
 
 def _sheet_paths(parts: dict[str, bytes]) -> dict[str, str]:

@@ -186,6 +186,38 @@ def test_numbers_typed_in_a_workbook_are_exact():
     assert (lot.number, str(lot.expires_on)) == ("20260101", "2027-03-31")
 
 
+def test_a_cell_shown_as_a_percentage_is_read_as_it_is_shown():
+    """A spreadsheet holds "0.8%" as 0.008, and only the cell's number format tells (ECMA-376 part 1, 18.8.30)."""
+    import xlsxwriter
+
+    content = io.BytesIO()
+    with closing(xlsxwriter.Workbook(content)) as book:
+        percent, fine, quoted = (book.add_format({"num_format": each}) for each in ("0%", "0.0000%", '0.0" %"'))
+        items = book.add_worksheet("items")
+        items.write_row(0, 0, ["item", "name", "kind", "max_percent", "release_by"])
+        items.write_row(1, 0, ["OIL", "Oil", "raw"])
+        items.write_row(2, 0, ["PRES", "Preservative", "raw"])
+        items.write_number(2, 3, 0.01, percent)
+        items.write_row(3, 0, ["LOTION", "Lotion", "product", "", "by_checks"])
+        formulas = book.add_worksheet("formulas")
+        formulas.write_row(0, 0, ["formula", "item", "basis", "yield_percent", "status"])
+        formulas.write_row(1, 0, ["LOTION", "LOTION", "percent"])
+        formulas.write_number(1, 3, 0.97, percent)
+        formulas.write_string(1, 4, "approved")
+        lines = book.add_worksheet("formula_lines")
+        lines.write_row(0, 0, ["formula", "position", "item", "amount"])
+        lines.write_row(1, 0, ["LOTION", 1, "OIL"])
+        lines.write_number(1, 3, 99.2, quoted)
+        lines.write_row(2, 0, ["LOTION", 2, "PRES"])
+        lines.write_number(2, 3, 0.008, fine)
+    load_tables({"w.xlsx": content.getvalue()})
+    version = FormulaVersion.objects.get()
+    assert version.yield_percent == 970_000
+    assert list(version.lines.order_by("position").values_list("percent", flat=True)) == [992_000, 8_000]
+    assert Item.objects.get(code="PRES").max_percent == 10_000
+    assert Item.objects.get(code="LOTION").release_by == "checks"
+
+
 def test_master_data_is_updated_and_absent_columns_are_kept():
     load_tables(as_csv(tables()))
     items = csv_bytes([{"item": "OIL", "name": "Sunflower oil, refined", "kind": "raw", "cas": ""}])
