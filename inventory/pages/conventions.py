@@ -246,7 +246,8 @@ def _shown(found: re.Match[str]) -> str:
 
 
 # A point where the reader's sign is a comma, and three digits behind it: a thousand, or a thousandth's decimals.
-_TWO_READINGS = re.compile(r"[+-]?[1-9][0-9]{0,2}(\.[0-9]{3})+(?![0-9.,])")
+_TWO_READINGS = re.compile(r"[+-]?[1-9][0-9]{0,2}\.[0-9]{3}(?![0-9.,])")
+_MILLIONS = re.compile(r"[+-]?[1-9][0-9]{0,2}(\.[0-9]{3}){2,}(?![0-9.,])")  # no number has two points for decimals
 _PARTED = re.compile(r"[+-]?[0-9]{1,3}(\.[0-9]{3})+,[0-9]")
 
 
@@ -260,6 +261,8 @@ def plain_number(text: str, name: str = "") -> str:
         return text
     if found.thousands == "." and _PARTED.match(text):
         return text.replace(".", "").replace(",", ".")
+    if found.thousands == "." and _MILLIONS.match(text):
+        return text.replace(".", "")
     if found.thousands == "." and _TWO_READINGS.match(text):
         fault = Fault(name, text[:80], f'"{as_typed(text)}" or "{text.replace(".", "")}", whichever is meant')
         raise BadInput(fault.sentence(), faults=[fault])

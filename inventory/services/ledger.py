@@ -375,6 +375,9 @@ def _check_came_before(postings: Sequence[Posting], fresh: Mapping[int, _Standin
             portion = fresh[change.portion.pk]
             if portion.origin != Lot.Origin.OPENING:
                 late[portion.lot_id] = min(day, late.get(portion.lot_id, day))
+        opened = posting.portion if posting.kind == StockEvent.Kind.OPENED else None  # nothing moves by it
+        if opened is not None and opened.lot.origin != Lot.Origin.OPENING:
+            late[opened.lot_id] = min(day, late.get(opened.lot_id, day))
     if not late:
         return
     began = Movement.objects.filter(lot__in=among(late)).values_list("lot").annotate(at=Min("event__happened_at"))

@@ -9,6 +9,7 @@ from inventory.errors import BadInput, Shortage
 from inventory.models import Alert, Portion, Reservation, StockEvent
 from inventory.services.buying import Delivery, receive
 from inventory.services.counting import count, discard, sample
+from inventory.services.lots import open_container
 from inventory.services.reserving import Want, reserve
 from tests.inventory.builders import KG, G, books, days, make_item, make_party, make_stock, make_transformation
 
@@ -99,7 +100,15 @@ def count_one(*, portion, quantity, happened_at):
     return count(portion=portion, counted=quantity, happened_at=happened_at)
 
 
-@pytest.mark.parametrize("act", [discard, sample, count_one])
+def open_all(*, portion, quantity, happened_at):
+    return open_container(portion=portion, happened_at=happened_at)
+
+
+def open_part(*, portion, quantity, happened_at):
+    return open_container(portion=portion, quantity=quantity, happened_at=happened_at)
+
+
+@pytest.mark.parametrize("act", [discard, sample, count_one, open_all, open_part])
 def test_nothing_happened_to_a_lot_before_it_came(act):
     """Or the stock of the days before would be less than nothing."""
     receive(supplier=make_party(), deliveries=[Delivery(item=make_item(), quantity=KG)])

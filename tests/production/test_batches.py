@@ -392,7 +392,8 @@ def test_steps_are_signed_once_and_checks_keep_their_last_result(started, versio
     check = version.checks.get()
     assert not weighing.record_check(batch=started, check=check, value="6.1").passed
     assert weighing.record_check(batch=started, check=check, value="5.5").passed
-    refuses(BadInput, lambda: weighing.record_check(batch=started, check=check, value="about 5"))
+    for wrong in ("about 5", "1e3", "1_0", "٤", "5,2", "5.", "nan", "1e400", ""):
+        refuses(BadInput, lambda wrong=wrong: weighing.record_check(batch=started, check=check, value=wrong))
 
 
 def test_checks_in_words_and_yes_or_no(oil, gel):

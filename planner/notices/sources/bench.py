@@ -188,9 +188,10 @@ def coverage_sentence(row: Mapping[str, Any]) -> str:
     parts: list[str] = []
     for line in row["lines"]:
         if not line["short"].startswith("0 "):
-            parts.append(f"{line['short']} of {line['item']} short")
+            parts.append(f"{line['short']} of {line['item']}")
         parts += [
-            f"{one['quantity']} of {line['item']} from {one['source']} on {one['day']}" for one in line["expected"]
+            f"{one['quantity']} of {line['item']} comes from {one['source']} on {one['day']}"
+            for one in line["expected"]
         ]
     return f"{str(row['coverage']).capitalize()}: {'; '.join(parts)}."[:1_000]
 

@@ -125,7 +125,14 @@ def test_a_point_that_may_part_thousands_is_not_guessed_at(typed: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("typed", "meant"), [("0.925", "0.925"), ("1.5", "1.5"), ("1.2345", "1.2345"), ("12.500,5 g", "12500.5 g")]
+    ("typed", "meant"),
+    [
+        ("0.925", "0.925"),
+        ("1.5", "1.5"),
+        ("1.2345", "1.2345"),
+        ("12.500,5 g", "12500.5 g"),
+        ("1.234.567 g", "1234567 g"),
+    ],
 )
 def test_a_point_that_has_one_meaning_is_read(typed: str, meant: str) -> None:
     with shown_by(of_language(GERMAN)):
@@ -144,7 +151,7 @@ def test_sentences_tell_days_and_quantities_as_the_reader_has_them() -> None:
     assert told == "OIL lot 7: 12.5 kg, 3 Mar 2027; 24 pc by 9 Mar 2027. 3 x 5 kg; pH 5.60, 0.5 g"
     with shown_by(of_language(GERMAN)):
         told = conventions.show_sentence("1250000.5 g until 3 March 2027, 2.5 g").replace(conventions.NBSP, " ")
-        assert told == "1,2500005 kg until 3 Mar 2027, 2,5 g"
+        assert told == "1250,0005 kg until 3 Mar 2027, 2,5 g"
     with shown_by(of_language(SWEDISH)):
         assert conventions.show_sentence("by 3 March 2027") == "by 2027-03-03"
 

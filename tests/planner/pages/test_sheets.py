@@ -56,6 +56,17 @@ def test_the_line_at_hand_stands_large_with_its_limits_and_the_lot_to_take(works
     assert " to " in words
 
 
+def test_the_caution_of_the_line_at_hand_stands_with_it(workshop: Shop) -> None:
+    """The page jumps to the line: what stands at its top is out of sight by then."""
+    code = a_started()["batch"]
+    Item.objects.update(caution="")
+    current = workshop["helper"].get(at("batch", code)).context["current"]
+    Item.objects.filter(code=current.item).update(caution="Fine powder: wear a dust mask.")
+    page = workshop["helper"].get(at("batch", code)).content.decode()
+    at_hand = page[page.index('id="now"') : page.index("It went in")]
+    assert "Fine powder: wear a dust mask." in at_hand
+
+
 def test_a_reading_goes_in_and_the_next_line_comes_up(workshop: Shop) -> None:
     code = a_started()["batch"]
     line = open_line(code)

@@ -79,6 +79,17 @@ def test_a_wrong_size_is_told_beside_its_field(workshop: Shop) -> None:
     assert books() == before
 
 
+def test_beyond_the_plan_s_days_nothing_is_said_of_coverage(workshop: Shop) -> None:
+    batch = Batch.objects.select_related("transformation").filter(status="planned").order_by("pk")[0]
+    address = reverse("week-batch", kwargs={"batch": batch.transformation.code})
+    far = (TODAY + timedelta(weeks=WEEKS_AHEAD)).isoformat()
+    page = workshop["maker"].post(address, {"side": "look", "size": "", "planned_for": far})
+    assert page.context["what_if"].own.cover is None
+    assert "would be beyond the days that the plan looks at" in read(page).words
+    workshop["maker"].post(address, {"planned_for": far})
+    assert "It lies beyond the days that the plan looks at." in read(workshop["maker"].get(address)).words
+
+
 def test_what_was_looked_at_is_what_is_saved(workshop: Shop) -> None:
     batch = planned()
     address = reverse("week-batch", kwargs={"batch": batch.transformation.code})
