@@ -12,6 +12,7 @@ from datetime import date
 import numpy as np
 
 from inventory import selectors
+from inventory.errors import NotFound
 from inventory.models import Item
 from planner.engine.batches import BatchColumns
 from planner.engine.explode import formula_output
@@ -45,8 +46,11 @@ class Outlook:
 
 
 def outlook_of(code: str) -> Outlook:
-    """Raises NotFound for an item that there is not."""
-    return outlook_in(plan_from_today(), selectors.find_item(code))
+    """Raises NotFound for an item that there is not, or that is drawn as it is needed."""
+    item = selectors.find_item(code)
+    if item.drawn:
+        raise NotFound(f"{code} is drawn as it is needed: it never runs out, and has no days to show")
+    return outlook_in(plan_from_today(), item)
 
 
 def outlook_in(run: PlanRun, item: Item) -> Outlook:
@@ -61,9 +65,8 @@ def outlook_in(run: PlanRun, item: Item) -> Outlook:
     short = mine[needs.short[mine] > 0]
     short_on = date.fromordinal(int(needs.day[short[0]])) if len(short) else None
     spoils: dict[int, int] = defaultdict(int)
-    for lot in plan.expiring:
-        if lot.item == item.code:
-            spoils[max(lot.expires_on + 1, plan.from_day)] += lot.quantity  # its last day is still a good one
+    for day, quantity in plan.spoiling(item.code):
+        spoils[day] += quantity
     start -= spoils.pop(plan.from_day, 0)
     left, with_proposals, days = start, start, []
     last = plan.to_day

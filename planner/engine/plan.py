@@ -147,6 +147,24 @@ class Netted:
     def expiring(self) -> list[Expiring]:
         return _expiring(self._book)
 
+    def spoiling(self, code: str) -> list[tuple[int, int]]:
+        """What no need uses of an item's usable supply, up to the plan's last day: the first day on which it is past
+        its life, and how much. Of what is here, on order and made by firm batches; not of what is only proposed.
+        """
+        book, stock = self._book, self._book.stock
+        number = book.numbers[code]
+        spoils: dict[int, int] = defaultdict(int)
+        for row in range(int(stock.bounds[number]), int(stock.bounds[number + 1])):
+            last_day, source, rest = int(stock.last_day[row]), int(stock.source[row]), int(stock.rest[row])
+            if last_day >= book.to_day:
+                continue
+            if source >= 0:  # a portion: what is set aside for a need that comes too late spoils as well
+                rest += int(book.reserved_on[source] - book.reserved_used[source])
+                rest = min(rest, int(book.lots.quantity[source]))
+            if rest:
+                spoils[max(last_day + 1, int(stock.here_on[row]), book.from_day)] += rest
+        return sorted(spoils.items())
+
     @cached_property
     def unmet(self) -> list[Unmet]:
         return _unmet(self._book)

@@ -10,11 +10,13 @@ from django.db import connection
 from django.test import Client
 from django.urls import reverse
 
-from inventory.models import Movement, PurchaseOrder, Reservation
+from inventory.models import Item, Lot, Movement, PurchaseOrder, Reservation
+from inventory.services import lots
 from planner import services
-from planner.outlook import outlook_of
+from planner.outlook import outlook_in, outlook_of
 from planner.week import WEEKS_AHEAD
-from production.models import Batch
+from production.models import Batch, Formula
+from production.services import batches
 from tests.planner.pages.house import read
 
 Shop = dict[str, Client]
@@ -174,7 +176,9 @@ def test_a_new_batch_is_planned_for_a_day(workshop: Shop) -> None:
 def test_an_item_s_days_add_up(workshop: Shop, kind: str) -> None:
     """Left today is what was left before, and what comes, less what is used and spoils; proposals end what is short."""
     run = the_plan()
-    codes = {row.item for row in run.plan.requirements} & {row.code for row in run.problem.items if row.kind == kind}
+    codes = {row.item for row in run.plan.requirements} & {
+        row.code for row in run.problem.items if row.kind == kind and not row.drawn
+    }
     for code in sorted(codes):
         outlook = outlook_of(code)
         left, proposed = outlook.start, outlook.start
@@ -185,6 +189,64 @@ def test_an_item_s_days_add_up(workshop: Shop, kind: str) -> None:
         picture = workshop["viewer"].get(reverse("item-days-picture", kwargs={"item": code}))
         assert picture["Content-Type"] == "image/svg+xml"
     assert codes
+
+
+def test_what_is_not_short_never_falls_below_nothing(workshop: Shop) -> None:
+    """Not even where lots are held: what never counted does not spoil besides."""
+    looked_at = 0
+    for held in (Lot.objects.none(), Lot.objects.filter(status="released", portions__on_hand__gt=0).distinct()):
+        for lot in held[::3]:
+            lots.decide(lots=[lot], status="held", why="grey specks")
+        run = the_plan()
+        for item in Item.objects.filter(drawn=False):
+            outlook = outlook_in(run, item)
+            if outlook.short_on is None:
+                assert min(day.left for day in outlook.days) >= 0, item.code
+                looked_at += any(day.spoils for day in outlook.days)
+    assert looked_at > 3
+
+
+def test_a_held_lot_is_neither_usable_nor_spoils(workshop: Shop) -> None:
+    expiring = next(
+        row for row in the_plan().netted.expiring
+        if row.quantity and row.expires_on >= TODAY.toordinal() and Lot.objects.get(
+            item__code=row.item, number=row.lot).status == "released"
+    )  # fmt: skip
+    before = outlook_of(expiring.item)
+    assert any(day.spoils for day in before.days)
+    lot = Lot.objects.get(item__code=expiring.item, number=expiring.lot)
+    on_hand = sum(lot.portions.values_list("on_hand", flat=True))
+    lots.decide(lots=[lot], status="held", why="grey specks")
+    after = outlook_in(services.run_plan(from_day=TODAY, weeks=WEEKS_AHEAD), lot.item)
+    assert after.start == before.start - on_hand
+    spoils_on = date.fromordinal(expiring.expires_on + 1)
+    was, now = (sum(day.spoils for day in one.days if day.day == spoils_on) for one in (before, after))
+    assert now == was - expiring.quantity
+
+
+def test_what_a_planned_batch_makes_spoils_where_nothing_uses_it(workshop: Shop) -> None:
+    """A water that keeps two days: what is left of the batch is gone on the third."""
+    formula = Formula.objects.select_related("item").get(code="NETTLE-WATER")
+    formula.item.shelf_life_days, formula.item.shelf_life_hours = 2, None
+    formula.item.save()
+    day = TODAY + timedelta(days=3)
+    batch = batches.plan(version=formula.versions.get(status="approved"), charge=20_000_000, planned_for=day)
+    outlook = outlook_in(services.run_plan(from_day=TODAY, weeks=WEEKS_AHEAD), formula.item)
+    by_day = {one.day: one for one in outlook.days}
+    here = day + timedelta(days=formula.item.lead_time_days)
+    comes = by_day[here + timedelta(days=formula.item.release_days)].comes
+    assert comes > 15_000_000
+    gone = by_day[here + timedelta(days=3)]
+    assert gone.spoils > comes / 2
+    assert gone.left < comes / 10
+    assert batch.status == "planned"
+
+
+def test_what_is_drawn_has_no_days(workshop: Shop) -> None:
+    water = Item.objects.filter(drawn=True)[0]
+    page = workshop["viewer"].get(reverse("item-days", kwargs={"item": water.code}))
+    assert page.status_code == 404
+    assert "drawn as it is needed" in read(page).words
 
 
 def test_the_sheet_says_what_the_command_says(workshop: Shop, capsys: pytest.CaptureFixture[str]) -> None:
