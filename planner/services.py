@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 DEFAULT_WEEKS = 4
 MOST_WEEKS = 260
 REVIEW_WEEKS = 8
+MOST_COMING = 3  # deliveries and batches that a sentence names
 TRIES = 3  # of an act that somebody else's may get in the way of
 
 
@@ -340,7 +341,11 @@ def reorder_sentence(row: dict[str, Any]) -> str:
     """One line for a person, from a row of ``buy``: what, from whom, by when."""
     packs = ", ".join(f"{pack['count']} x {pack['pack']} from {pack['supplier']}" for pack in row["packs"])
     late = " (late)" if row["late"] else ""
-    return f"{row['item']}: order {packs} by {row['order_by']}{late}; needed on {row['need_on']}"
+    told = f"{row['item']}: order {packs} by {row['order_by']}{late}; needed on {row['need_on']}"
+    coming = ", ".join(
+        f"{one['quantity']} of {one['source'].replace(':', ' ')} on {one['day']}" for one in row["coming"][:MOST_COMING]
+    )
+    return f"{told}; comes too late for it: {coming}" if coming else told
 
 
 def look_again(*, day: date) -> AlertChanges:

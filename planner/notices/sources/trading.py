@@ -10,20 +10,28 @@ from django.db.models import F
 from inventory.ledger import among
 from inventory.models import Alert, Demand, PurchaseOrderLine
 from inventory.quantities import show_quantity
+from planner.notices.models import Notice
 from planner.notices.wanted import Look, Wanted, told
 
 Causes = Collection[int] | None
 
 
 def to_order(look: Look, causes: Causes) -> Iterator[Wanted]:
-    """What the last look at the plan wants bought: the reorder alerts, due on the day to order by."""
+    """What the last look at the plan wants bought: the reorder alerts, due on the day to order by.
+
+    A plan is made from its own day: what should have been ordered by yesterday it wants ordered by today. A day that
+    has come stays the day on which it was due, or it would be due anew each morning and never overdue.
+    """
+    standing = dict(Notice.objects.filter(kind="reorder", gone_at=None).values_list("key", "due_on"))
     alerts = Alert.objects.filter(kind="reorder", closed_at=None)
     if causes is not None:
         alerts = alerts.filter(pk__in=among(causes))
     for pk, item, message, facts in alerts.order_by("pk").values_list("pk", "subject", "message", "facts"):
-        order_by = date.fromisoformat(facts["order_by"])
+        key, order_by = f"reorder:{item}", date.fromisoformat(facts["order_by"])
+        if order_by <= look.today:
+            order_by = min(order_by, standing.get(key, order_by))
         yield Wanted(
-            key=f"reorder:{item}",
+            key=key,
             cause=pk,
             subject={"item": item},
             what=f"{item}: order by {told(order_by)}",

@@ -13,6 +13,7 @@ from django.test.utils import CaptureQueriesContext
 
 from inventory.models import Alert, Demand, Dispatch, DispatchLine, Item, Lot, Party, Portion, PurchaseOrder
 from inventory.models import PurchaseOrderLine as OrderLine
+from inventory.services import buying
 from inventory.services.samples import retain
 from inventory.services.workshop import change_settings
 from planner import services
@@ -20,6 +21,7 @@ from planner.notices import sweep
 from planner.notices.kinds import KINDS
 from planner.notices.looking import begin, look_at
 from planner.notices.models import Notice, Telling
+from planner.notices.selectors import stage_on
 from planner.notices.sources import SOURCES
 from planner.notices.sources.bench import less_covered
 from production.models import Protocol, Pull, Study
@@ -177,6 +179,37 @@ def test_reorders_follow_the_alerts_of_the_daily_review(tmp_path: Path) -> None:
     assert "1 x 1000 g from HOLLOW" in first["WAX"].why
     Alert.objects.filter(subject="WAX").update(closed_at="2027-03-10T08:00:00Z")
     assert {one.subject["item"] for one in look("reorder")} == first.keys() - {"WAX"}
+
+
+def test_what_should_have_been_ordered_becomes_overdue_and_is_not_due_anew_each_morning(tmp_path: Path) -> None:
+    """The plan of each day wants it ordered by that day."""
+    set_up(tmp_path)
+    found = []
+    for day in (date(2027, 3, number) for number in range(1, 20)):
+        with time_machine.travel(f"{day}T09:00:00+00:00", tick=False):
+            services.look_again(day=day)
+            (notice,) = [one for one in look("reorder") if one.subject["item"] == "WAX"]
+        row = {"due_on": notice.due_on, "overdue_on": notice.overdue_on, "escalates_on": notice.escalates_on}
+        found.append((str(notice.due_on), notice.told_on_days, stage_on(row, day)))
+    assert {due_on for due_on, _, _ in found} == {"2027-03-02"}
+    assert all(days == found[0][1] for _, days, _ in found)
+    stages = [stage for _, _, stage in found]
+    assert stages[:2] == ["due_soon", "due"]
+    assert stages[-1] == "escalated"
+    assert stages == sorted(stages, key=["due_soon", "due", "overdue", "escalated"].index)
+
+
+def test_a_reorder_says_what_comes_too_late(tmp_path: Path) -> None:
+    set_up(tmp_path)
+    services.review(day=FROM)
+    wax = Item.objects.get(code="WAX")
+    order = buying.place_order(
+        supplier=Party.objects.get(code="HOLLOW"),
+        lines=[buying.OrderLine(item=wax, quantity=1_000_000, due_on=date(2027, 3, 30), expires_on=None)],
+    )
+    services.look_again(day=FROM)
+    (why,) = [one.why for one in look("reorder") if one.subject["item"] == "WAX"]
+    assert why.endswith(f"; comes too late for it: 1000 g of order {order.code} on 2027-03-30")
 
 
 def test_a_broken_reservation_by_rejection_by_count_and_by_expiry(tmp_path: Path) -> None:
