@@ -16,16 +16,18 @@ from inventory.api.frame import Form, Lines, quantity_of
 from inventory.api.pages import Listing
 from inventory.errors import BadInput, DomainError, Fault, NotFound
 from inventory.gs1 import looks_scanned, read_scan, same_gtin
-from inventory.models import Demand, Item, Lot
+from inventory.models import Demand, Dispatch, Item, Lot
 from inventory.models.items import CODE_LENGTH, WHY_LENGTH
 from inventory.order_book import Leaving, Pick
-from inventory.pages.conventions import as_day, as_typed, show_quantity, with_unit
+from inventory.pages.conventions import as_day, as_typed, show_day, show_quantity, with_unit
 from inventory.pages.frame import Done, Facts, Page, chosen, cut, person_of
 from inventory.pages.orders import TradeAct
 from inventory.pages.receive import MOST_LINES, LinesPage, Texts
+from inventory.quantities import MASS
 from inventory.quantities import show_quantity as plain_quantity
 from inventory.services import dispatching
 
+MOST_TOLD = 5
 KIND_WORDS = [
     ("sale", "sold"),
     ("tester", "as a tester"),
@@ -252,8 +254,52 @@ class AddDispatch(PickingPage):
             due_on, reference = line.pop("due_on", None), line.pop("reference", "")
             if due_on is not None:
                 line["demand"] = {"due_on": due_on, "reference": reference}
+        told = _named_by_reference(asked, lines)
         sent = dispatch_asked(asked | {"lines": lines}, person_of(request))
-        return Done(dispatch_address(sent.code), f"Dispatch {sent.code} has left the books.")
+        told = [f"Dispatch {sent.code} has left the books.", *told, *_still_wanted(asked, lines)]
+        return Done(dispatch_address(sent.code), " ".join(told))
+
+
+def _named_by_reference(asked: Mapping[str, Any], lines: Iterable[dict[str, Any]]) -> list[str]:
+    """Let lines of a sale serve what its customer wants by the very reference that it bears, as far as that goes; says
+    which. One query.
+    """
+    if asked["kind"] != Dispatch.Kind.SALE or not asked.get("customer") or not asked.get("reference"):
+        return []
+    rows = Demand.objects.filter(
+        order_book.STILL_WANTED, customer__code=asked["customer"], reference=asked["reference"]
+    )  # fmt: skip
+    left = {row: row.open_quantity for row in rows.select_related("item").order_by("due_on", "pk")}
+    told: dict[Demand, str] = {}
+    for line in lines:
+        for demand in [] if "demand" in line else [row for row in left if row.item.code == line["item"]]:
+            try:
+                quantity = quantity_of(demand.item, line["quantity"]).steps
+            except BadInput:
+                break  # told beside the field
+            if quantity <= left[demand]:
+                left[demand] -= quantity
+                line["demand"] = {"due_on": demand.due_on, "reference": demand.reference}
+                told[demand] = f"It counts as the {demand.item.code} wanted by {demand.reference} for {_on(demand)}."
+                break
+    return list(told.values())
+
+
+def _still_wanted(asked: Mapping[str, Any], lines: Iterable[Mapping[str, Any]]) -> list[str]:
+    """What the customer still wants of what just left without serving a demand: it may have been meant. One query."""
+    items = {line["item"] for line in lines if "demand" not in line}
+    if asked["kind"] != Dispatch.Kind.SALE or not asked.get("customer") or not items:
+        return []
+    rows = Demand.objects.filter(order_book.STILL_WANTED, customer__code=asked["customer"], item__code__in=items)
+    return [
+        f"{show_quantity(row.open_quantity, row.item)} of {row.item.code} {'is' if row.item.measure == MASS else 'are'}"
+        f" still wanted{' by ' + row.reference if row.reference else ''} for {_on(row)}: not counted as sent."
+        for row in rows.select_related("item").order_by("due_on", "pk")[:MOST_TOLD]
+    ]
+
+
+def _on(demand: Demand) -> str:
+    return show_day(demand.due_on)
 
 
 def _demands_asked(asked: Mapping[str, str], customer: int) -> list[Demand]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
+from django.db.models import F
 from django.http import HttpRequest
 from django.urls import path, reverse
 from django.utils.http import urlencode
@@ -14,7 +15,7 @@ from inventory.api.lots import OpeningStock, open_asked
 from inventory.api.orders import NewReceipt, receive_asked
 from inventory.errors import BadInput, Fault, NotFound
 from inventory.gs1 import Scanned, read_scan, same_gtin
-from inventory.models import Item, Lot
+from inventory.models import Item, Lot, PurchaseOrderLine
 from inventory.pages.conventions import as_typed, current, show_day, show_quantity
 from inventory.pages.frame import Done, Facts, FormPage, person_of
 from inventory.pages.labels import label_name
@@ -23,6 +24,7 @@ from inventory.quantities import show_quantity as plain_quantity
 
 MORE = 5  # lines that are added at once
 MOST_LINES = 200
+MOST_TOLD = 5
 Texts = Mapping[str, str]
 
 
@@ -172,7 +174,21 @@ class Receive(LinesPage):
 
     def act(self, request: HttpRequest, asked: dict[str, Any], **where: Any) -> Done:
         lots = receive_asked({"lots": []} | asked, person_of(request))
-        return Done(_labels_of(lots), f"Received {_counted(lots)}: {_named(lots)}.")
+        told = [f"Received {_counted(lots)}: {_named(lots)}.", *_still_on_order(asked)]
+        return Done(_labels_of(lots), " ".join(told))
+
+
+def _still_on_order(asked: Mapping[str, Any]) -> list[str]:
+    """What is still on order with the supplier of what came without its order: it may be the same. One query."""
+    items = {line["item"] for line in asked.get("lots", ()) if not line.get("order")}
+    rows = PurchaseOrderLine.objects.filter(
+        closed_at=None, received__lt=F("quantity"), order__supplier__code=asked["supplier"], item__code__in=items
+    )
+    return [
+        f"Order {row.order.code} still expects {show_quantity(row.open_quantity, row.item)} of {row.item.code}: "
+        "if this was it, correct the receipt and receive it against the order."
+        for row in rows.select_related("item", "order").order_by("due_on", "pk")[:MOST_TOLD]
+    ]
 
 
 def _of_line(row: Mapping[str, Any], order: str) -> dict[str, Any]:

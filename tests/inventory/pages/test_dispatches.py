@@ -11,7 +11,7 @@ from inventory import ledger
 from inventory.models import Dispatch, Lot, Party
 from inventory.services import dispatching, lots
 from tests.inventory.pages import counter
-from tests.inventory.pages.test_acts import form_of
+from tests.inventory.pages.test_acts import form_of, told
 from tests.inventory.pages.test_orders import words
 from tests.planner.pages.house import read
 
@@ -84,6 +84,34 @@ def test_a_customer_who_wants_more_life_left_gets_the_later_lot(workshop: Shop) 
     Party.objects.filter(code="CORNER").update(min_remaining_days=300)
     given = begun(workshop["buyer"], counter.query())
     assert given["lines[0].lot"] == "BAR-1"
+
+
+def typed(client: Client, **more: str) -> dict[str, str]:
+    """A parcel that was not begun from what the customer wants."""
+    given = begun(client) | {"customer": "CORNER", "lines[0].item": counter.BAR, "lines[0].lot": "BAR-1"}
+    return given | {"lines[0].place": "store"} | {name.replace("__", "."): text for name, text in more.items()}
+
+
+def test_a_parcel_with_the_customer_s_reference_serves_what_is_wanted_by_it(workshop: Shop) -> None:
+    buyer = workshop["buyer"]
+    answer = buyer.post(NEW, typed(buyer, reference="N-1", **{"lines[0].quantity": "5"}))
+    assert answer.status_code == 303, words(answer)
+    assert counter.demand().dispatched == 5
+    assert "It counts as the BAR-90 wanted by N-1 for" in told(answer)
+    assert "still wanted" not in told(answer)
+    # More than is left to be wanted is not taken for it.
+    answer = buyer.post(NEW, typed(buyer, reference="N-1", **{"lines[0].quantity": "8"}))
+    assert counter.demand().dispatched == 5
+    assert "7 pc of BAR-90 are still wanted by N-1 for" in told(answer)
+
+
+@pytest.mark.parametrize("more", [{"reference": ""}, {"reference": "another"}, {"reference": "N-1", "kind": "gift"}])
+def test_another_reference_and_a_gift_serve_nothing(workshop: Shop, more: dict[str, str]) -> None:
+    buyer = workshop["buyer"]
+    answer = buyer.post(NEW, typed(buyer, **more, **{"lines[0].quantity": "5"}))
+    assert answer.status_code == 303, words(answer)
+    assert counter.demand().dispatched == 0
+    assert ("12 pc of BAR-90 are still wanted by N-1" in told(answer)) is (more.get("kind") != "gift")
 
 
 def test_sent_twice_it_leaves_once(workshop: Shop) -> None:

@@ -117,6 +117,17 @@ def test_an_order_is_received_against_its_lines(workshop: dict[str, Client]) -> 
     assert lines[1].received == 0
 
 
+def test_what_comes_without_its_order_is_told_to_be_still_on_order(workshop: dict[str, Client]) -> None:
+    one = PurchaseOrderLine.objects.select_related("order__supplier", "item").filter(closed_at=None)[0]
+    given = begun(workshop["buyer"]) | {"supplier": one.order.supplier.code}
+    quantity = "24" if one.item.measure == "count" else "24 g"
+    answer = workshop["buyer"].post(RECEIVE, given | line(0, item=one.item.code, quantity=quantity, supplier_lot="Z"))
+    assert answer.status_code == 303, read(answer).words
+    assert f"Order {one.order.code} still expects" in told(answer)
+    one.refresh_from_db()
+    assert one.received == 0
+
+
 def test_one_order_line_comes_as_two_lots(workshop: dict[str, Client]) -> None:
     order = order_to_come()
     address = f"{RECEIVE}?order={order.code}"
