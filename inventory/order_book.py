@@ -57,7 +57,7 @@ ORDER_LINES: Listed = PurchaseOrderLine.objects.order_by("due_on", "item__code")
 
 def orders_to_come(today: date, *, supplier: str | None = None, late: bool = False) -> list[Row]:
     """Orders of which something is to come, the first due first, at most MOST_OPEN. Two queries."""
-    still = PurchaseOrderLine.objects.filter(order=OuterRef("pk"), closed_at=None, received__lt=F("quantity"))
+    still = PurchaseOrderLine.objects.filter(STILL_TO_COME, order=OuterRef("pk"))
     rows = ORDERS.annotate(first=Subquery(still.order_by("due_on").values("due_on")[:1])).filter(first__isnull=False)
     if supplier:
         rows = rows.filter(supplier__code=supplier)
@@ -124,6 +124,7 @@ DEMANDS: Listed = Demand.objects.values(
     "pk", "item_id", *_ITEM, "customer__code", "customer__name", "reference", "due_on", "quantity", "dispatched",
     "priority", "closed_at", "closed_why",
 )  # fmt: skip
+STILL_TO_COME = Q(closed_at=None, received__lt=F("quantity"))
 STILL_WANTED = Q(closed_at=None, dispatched__lt=F("quantity"))
 
 

@@ -15,9 +15,9 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from django.db import connection
 from django.db.models import F, Func, IntegerField, Q, QuerySet
 
+from inventory import statements
 from inventory.models import (
     Demand,
     Item,
@@ -111,9 +111,7 @@ def fetched(rows: QuerySet[Any, tuple[Any, ...]]) -> list[tuple[Any, ...]]:
     each of which Django would look at once more. SQLite's truth values are 0 and 1, its days and decimals text.
     """
     sql, values = rows.query.sql_with_params()
-    with connection.cursor() as cursor:
-        cursor.execute(sql, values)
-        return cursor.fetchall()
+    return statements.rows(sql, *values)
 
 
 def read_items() -> tuple[tuple[engine.Item, ...], Lives]:

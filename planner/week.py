@@ -7,7 +7,7 @@ of stock as it was this morning would have people weigh what is gone.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -116,10 +116,9 @@ def plan_from_today() -> PlanRun:
 def week_sheet(monday: date) -> WeekSheet:
     """The week that begins on this Monday, by the plan of today."""
     today, run = clock.today(), plan_from_today()
-    sunday = monday + timedelta(days=6)
-    entries = entries_of(run.netted, Q(transformation__planned_for__range=(monday, sunday)))
-    earlier = entries_of(run.netted, Q(transformation__planned_for__lt=min(monday, today)))
-    netted = run.netted
+    netted, sunday = run.netted, monday + timedelta(days=6)
+    entries = entries_of(netted, Q(transformation__planned_for__range=(monday, sunday)))
+    earlier = entries_of(netted, Q(transformation__planned_for__lt=min(monday, today)))
     names = dict(Item.objects.filter(code__in=_proposed_items(netted)).values_list("code", "name"))
     by_day: dict[date, list[Entry]] = defaultdict(list)
     for entry in entries:
@@ -157,7 +156,6 @@ def entries_of(netted: Netted, which: Q) -> list[Entry]:
         "version__basis", "version__formula__item__code", "version__formula__item__name", "charge", "status",
         "priority", "trial",
     ):  # fmt: skip
-        planned_for = row["transformation__planned_for"]
         found.append(
             Entry(
                 batch=row["transformation__code"],
@@ -167,11 +165,11 @@ def entries_of(netted: Netted, which: Q) -> list[Entry]:
                 version=row["version__version"],
                 charge=row["charge"],
                 measure=MASS if row["version__basis"] == FormulaVersion.Basis.PERCENT else "count",
-                planned_for=planned_for,
+                planned_for=row["transformation__planned_for"],
                 status=row["status"],
                 priority=row["priority"],
                 trial=row["trial"],
-                cover=netted.covers.of(row["transformation__code"]) if _is_shown(netted, planned_for) else None,
+                cover=netted.covers.get(row["transformation__code"]),
             )
         )
     last = 2**31
@@ -182,20 +180,13 @@ def entries_of(netted: Netted, which: Q) -> list[Entry]:
     )
 
 
-def _is_shown(netted: Netted, planned_for: date) -> bool:
-    """Whether a day is one of the plan's: what lies beyond may be bought or made in time."""
-    return planned_for.toordinal() <= netted.to_day
-
-
 def _scarce(netted: Netted) -> tuple[Scarce, ...]:
     """Items that are short on some day of the plan, the first to run short first."""
     short: dict[str, int] = defaultdict(int)
     first: dict[str, int] = {}
-    needs = netted.requirements
-    for place in np.flatnonzero(needs.short).tolist():
-        code = needs.codes[needs.item[place]]
-        short[code] += int(needs.short[place])
-        first.setdefault(code, int(needs.day[place]))
+    for code, day, quantity in _shortages(netted):
+        short[code] += quantity
+        first.setdefault(code, day)
     unmet: dict[str, str] = {}
     for lack in netted.unmet:
         unmet.setdefault(lack.item, lack.reason)
@@ -219,6 +210,13 @@ def _scarce(netted: Netted) -> tuple[Scarce, ...]:
         for code, quantity in short.items()
     ]
     return tuple(sorted(found, key=lambda one: (one.first_day, one.item)))
+
+
+def _shortages(netted: Netted) -> Iterator[tuple[str, int, int]]:
+    """Item, day and how much is short on it, by day."""
+    needs = netted.requirements
+    for place in np.flatnonzero(needs.short).tolist():
+        yield needs.codes[needs.item[place]], int(needs.day[place]), int(needs.short[place])
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,7 +308,7 @@ def what_if(*, batch: Batch, charge: int | None, planned_for: date | None) -> Wh
 def _batches_changed(before: PlanRun, after: PlanRun, own: str) -> tuple[Changed, ...]:
     """Of the batches that both plans show."""
     was, now = (
-        {code: cover.told for code, cover in run.netted.shown_covers() if code != own} for run in (before, after)
+        {code: cover.told for code, cover in run.netted.covers.items() if code != own} for run in (before, after)
     )
     rows = [after.netted.batch(code) for code in was.keys() & now.keys() if was[code] != now[code]]
     found = [
@@ -338,7 +336,6 @@ def _needs_changed(before: PlanRun, after: PlanRun) -> tuple[NeedChanged, ...]:
 
 def _short_of(netted: Netted) -> dict[str, int]:
     found: dict[str, int] = defaultdict(int)
-    needs = netted.requirements
-    for place in np.flatnonzero(needs.short).tolist():
-        found[needs.codes[needs.item[place]]] += int(needs.short[place])
+    for code, _, quantity in _shortages(netted):
+        found[code] += quantity
     return found

@@ -5,6 +5,7 @@ Words stay English like the rest of the page; the locale gives the order of a da
 
 from __future__ import annotations
 
+import calendar
 import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -212,8 +213,7 @@ def _span(days: int) -> str:
     raise AssertionError
 
 
-_LONG_MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-                "November", "December")  # fmt: skip
+_LONG_MONTHS = tuple(calendar.month_name)[1:]  # as "%B" writes them
 _PLAIN = re.compile(
     r"(?<![\w.,-])(?:(?P<iso>[0-9]{4}-[0-9]{2}-[0-9]{2})"
     rf"|(?P<day>[0-9]{{1,2}}) (?P<month>{'|'.join(_LONG_MONTHS)}) (?P<year>[0-9]{{4}})"

@@ -22,12 +22,11 @@ from inventory.order_book import Leaving, Pick
 from inventory.pages.conventions import as_day, as_typed, show_day, show_quantity, with_unit
 from inventory.pages.frame import Done, Facts, Page, chosen, cut, person_of
 from inventory.pages.orders import TradeAct
-from inventory.pages.receive import MOST_LINES, LinesPage, Texts
+from inventory.pages.receive import MOST_LINES, MOST_TOLD, LinesPage, Texts
 from inventory.quantities import MASS
 from inventory.quantities import show_quantity as plain_quantity
 from inventory.services import dispatching
 
-MOST_TOLD = 5
 KIND_WORDS = [
     ("sale", "sold"),
     ("tester", "as a tester"),
@@ -272,16 +271,18 @@ def _named_by_reference(asked: Mapping[str, Any], lines: Iterable[dict[str, Any]
     left = {row: row.open_quantity for row in rows.select_related("item").order_by("due_on", "pk")}
     told: dict[Demand, str] = {}
     for line in lines:
-        for demand in [] if "demand" in line else [row for row in left if row.item.code == line["item"]]:
-            try:
-                quantity = quantity_of(demand.item, line["quantity"]).steps
-            except BadInput:
-                break  # told beside the field
-            if quantity <= left[demand]:
-                left[demand] -= quantity
-                line["demand"] = {"due_on": demand.due_on, "reference": demand.reference}
-                told[demand] = f"It counts as the {demand.item.code} wanted by {demand.reference} for {_on(demand)}."
-                break
+        wanted = [row for row in left if row.item.code == line["item"] and "demand" not in line]
+        try:
+            quantity = quantity_of(wanted[0].item, line["quantity"]).steps if wanted else 0
+        except BadInput:
+            continue  # told beside the field
+        demand = next((row for row in wanted if quantity <= left[row]), None)
+        if demand is not None:
+            left[demand] -= quantity
+            line["demand"] = {"due_on": demand.due_on, "reference": demand.reference}
+            told[demand] = (
+                f"It counts as the {demand.item.code} wanted by {demand.reference} for {show_day(demand.due_on)}."
+            )
     return list(told.values())
 
 
@@ -293,13 +294,10 @@ def _still_wanted(asked: Mapping[str, Any], lines: Iterable[Mapping[str, Any]]) 
     rows = Demand.objects.filter(order_book.STILL_WANTED, customer__code=asked["customer"], item__code__in=items)
     return [
         f"{show_quantity(row.open_quantity, row.item)} of {row.item.code} {'is' if row.item.measure == MASS else 'are'}"
-        f" still wanted{' by ' + row.reference if row.reference else ''} for {_on(row)}: not counted as sent."
+        f" still wanted{' by ' + row.reference if row.reference else ''} for {show_day(row.due_on)}: "
+        "not counted as sent."
         for row in rows.select_related("item").order_by("due_on", "pk")[:MOST_TOLD]
     ]
-
-
-def _on(demand: Demand) -> str:
-    return show_day(demand.due_on)
 
 
 def _demands_asked(asked: Mapping[str, str], customer: int) -> list[Demand]:

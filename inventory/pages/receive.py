@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, ClassVar
 
-from django.db.models import F
 from django.http import HttpRequest
 from django.urls import path, reverse
 from django.utils.http import urlencode
 
-from inventory import clock, shelf
+from inventory import clock, order_book, shelf
 from inventory.api.lots import OpeningStock, open_asked
 from inventory.api.orders import NewReceipt, receive_asked
 from inventory.errors import BadInput, Fault, NotFound
@@ -182,7 +181,7 @@ def _still_on_order(asked: Mapping[str, Any]) -> list[str]:
     """What is still on order with the supplier of what came without its order: it may be the same. One query."""
     items = {line["item"] for line in asked.get("lots", ()) if not line.get("order")}
     rows = PurchaseOrderLine.objects.filter(
-        closed_at=None, received__lt=F("quantity"), order__supplier__code=asked["supplier"], item__code__in=items
+        order_book.STILL_TO_COME, order__supplier__code=asked["supplier"], item__code__in=items
     )
     return [
         f"Order {row.order.code} still expects {show_quantity(row.open_quantity, row.item)} of {row.item.code}: "

@@ -27,35 +27,22 @@ _UNWRITTEN = BatchLine(0, "", "", 0, _NO_LOTS, _NOTHING_EXPECTED, 0, 0, _NO_SUBS
 ShortLine = tuple[BatchLine, Line, int]  # with the formula's line and the day
 
 
-class Covers:
-    """How stock covers the firm batches, in order of service: how many lines are short, and not here yet.
+def covers_of(book: Book, pegs: Pegs) -> dict[str, Cover]:
+    """How stock covers each firm batch: how many lines are short, and how many others are not here yet.
 
-    ``short`` and ``expected`` by batch; a line that is short is not counted as expected besides.
+    In order of service.
     """
-
-    def __init__(self, book: Book, pegs: Pegs) -> None:
-        """``pegs`` by line."""
-        firm = book.firm
-        self._firm = firm
-        taken, waits = np.zeros(len(firm.line), dtype=np.int64), np.zeros(len(firm.line), dtype=np.bool_)
-        np.add.at(taken, pegs.line, pegs.quantity)
-        waits[pegs.line[~book.stock.ready[pegs.row]]] = True
-        drawn = np.array([item.drawn for item in book.order], dtype=np.bool_)
-        is_short = (taken < firm.quantity) & ~drawn[firm.item]
-        self.short, self.expected = (
-            np.bincount(firm.head_of[lines], minlength=len(firm)) for lines in (is_short, waits & ~is_short)
-        )
-
-    def of(self, batch: str) -> Cover | None:
-        """None where no firm batch has this number."""
-        head = self._firm.number_of_batch.get(batch)
-        return None if head is None else Cover(int(self.short[head]), int(self.expected[head]))
-
-    def shown(self, shown: np.ndarray) -> list[tuple[str, Cover]]:
-        """Of several batches, ``shown`` by batch in order of service: the numbers, and how each is covered."""
-        codes = map(self._firm.batches.code.__getitem__, self._firm.batch[shown].tolist())
-        covers = map(Cover, self.short[shown].tolist(), self.expected[shown].tolist())
-        return list(zip(codes, covers, strict=True))
+    firm = book.firm
+    taken, waits = np.zeros(len(firm.line), dtype=np.int64), np.zeros(len(firm.line), dtype=np.bool_)
+    np.add.at(taken, pegs.line, pegs.quantity)
+    waits[pegs.line[~book.stock.ready[pegs.row]]] = True
+    drawn = np.array([item.drawn for item in book.order], dtype=np.bool_)
+    is_short = (taken < firm.quantity) & ~drawn[firm.item]
+    short, expected = (
+        np.bincount(firm.head_of[lines], minlength=len(firm)).tolist() for lines in (is_short, waits & ~is_short)
+    )
+    codes = map(firm.batches.code.__getitem__, firm.batch.tolist())
+    return dict(zip(codes, map(Cover, short, expected), strict=True))
 
 
 def write_lines(book: Book, pegs: Pegs, shown: np.ndarray) -> tuple[list[BatchCoverage], list[ShortLine]]:

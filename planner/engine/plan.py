@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from fractions import Fraction
 from functools import cached_property
+from itertools import compress
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from planner.engine.book import Book, RowIds
 from planner.engine.collector import collector_paused
 from planner.engine.columns import narrow
 from planner.engine.level import Served, net_level
-from planner.engine.lines import Covers, ShortLine, write_lines
+from planner.engine.lines import ShortLine, covers_of, write_lines
 from planner.engine.needs import DEMANDED, Need
 from planner.engine.pegs import NO_PEGS, Pegs, in_order_of_lines
 from planner.engine.problem import NO_PRIORITY, Problem
@@ -103,18 +104,18 @@ class Netted:
         return in_order_of_lines([NO_PEGS, *(pegs for level in self._served for pegs in level.pegs())])
 
     @cached_property
-    def covers(self) -> Covers:
+    def _all_covers(self) -> dict[str, Cover]:
         """How each firm batch is covered, also those after the plan's last day."""
-        return Covers(self._book, self.pegs)
+        return covers_of(self._book, self.pegs)
 
-    def shown_covers(self) -> list[tuple[str, Cover]]:
-        """The firm batches up to the plan's last day, and how each is covered."""
-        return self.covers.shown(self._shown())
+    @cached_property
+    def covers(self) -> dict[str, Cover]:
+        """How each firm batch up to the plan's last day is covered."""
+        return dict(compress(self._all_covers.items(), self._shown().tolist()))
 
     def short_batches(self) -> set[str]:
         """Firm batches that existing supply does not cover, also those after the plan's last day."""
-        firm = self._book.firm
-        return {firm.batches.code[place] for place in firm.batch[self.covers.short > 0].tolist()}
+        return {code for code, cover in self._all_covers.items() if cover.short}
 
     def batch(self, code: str) -> BatchCoverage | None:
         """One firm batch line by line; None where none has this number."""
@@ -155,13 +156,9 @@ class Netted:
         number = book.numbers[code]
         spoils: dict[int, int] = defaultdict(int)
         for row in range(int(stock.bounds[number]), int(stock.bounds[number + 1])):
-            last_day, source, rest = int(stock.last_day[row]), int(stock.source[row]), int(stock.rest[row])
-            if last_day >= book.to_day:
-                continue
-            if source >= 0:  # a portion: what is set aside for a need that comes too late spoils as well
-                rest += int(book.reserved_on[source] - book.reserved_used[source])
-                rest = min(rest, int(book.lots.quantity[source]))
-            if rest:
+            last_day, source = int(stock.last_day[row]), int(stock.source[row])
+            rest = _unused(book, source) if source >= 0 else int(stock.rest[row])
+            if last_day < book.to_day and rest:
                 spoils[max(last_day + 1, int(stock.here_on[row]), book.from_day)] += rest
         return sorted(spoils.items())
 
@@ -269,9 +266,14 @@ def _expiring(book: Book) -> list[Expiring]:
     for index in np.flatnonzero((lots.quantity > 0) & (lots.last_day <= book.to_day)).tolist():
         code = lots.item[index]
         if not book.items[code].drawn:
-            rest = book.left[index] + int(book.reserved_on[index] - book.reserved_used[index])
-            left[int(lots.last_day[index]), code, lots.lot[index]] += min(rest, int(lots.quantity[index]))
+            left[int(lots.last_day[index]), code, lots.lot[index]] += _unused(book, index)
     return [Expiring(lot, item, left[day, item, lot], day) for day, item, lot in sorted(left)]
+
+
+def _unused(book: Book, index: int) -> int:
+    """What no need uses of a portion: also what is set aside for a need that cannot use it."""
+    rest = book.left[index] + int(book.reserved_on[index] - book.reserved_used[index])
+    return min(rest, int(book.lots.quantity[index]))
 
 
 def _unmet(book: Book) -> list[Unmet]:

@@ -21,6 +21,7 @@ from time import perf_counter
 
 import django
 
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "planner.settings")
 if "DATABASE_URL" not in os.environ and __name__ == "__main__":
     sys.exit("DATABASE_URL must name the database: the workshop's own is never filled")
 django.setup()

@@ -27,10 +27,9 @@ def test_batches_are_covered_as_their_lines_say() -> None:
         problem = random_problem(seed)
         netted = net(problem)
         plan = netted.plan()
-        assert dict(netted.shown_covers()) == {batch.batch: counted(batch) for batch in plan.batches}
+        assert netted.covers == {batch.batch: counted(batch) for batch in plan.batches}
         for batch in plan.batches:
-            cover = netted.covers.of(batch.batch)
-            assert cover is not None
+            cover = netted.covers[batch.batch]
             assert (cover, cover.told) == (counted(batch), batch.coverage)
             told.add(cover.told)
         rows = [netted.batch(batch.batch) for batch in problem.batches]
@@ -47,7 +46,7 @@ def test_one_batch_is_the_whole_plans() -> None:
             substitutes += sum(bool(line.substitutes) for line in batch.lines)
     assert substitutes > 10
     assert netted.batch("no such batch") is None
-    assert netted.covers.of("no such batch") is None
+    assert "no such batch" not in netted.covers
 
 
 @pytest.mark.parametrize("seed", [3, 5, 8])
