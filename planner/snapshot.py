@@ -11,13 +11,12 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
-from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from itertools import pairwise, starmap
+from typing import Any, NamedTuple
 
 import numpy as np
-from django.db.models import F, Func, IntegerField, Q, QuerySet
+from django.db.models import F, Q
 
-from inventory import statements
 from inventory.models import (
     Demand,
     Item,
@@ -38,12 +37,9 @@ from planner.engine.formula_lines import LineColumns, LinesOf
 from planner.engine.portions import Portions
 from planner.engine.problem import NEVER, NO_PRIORITY
 from planner.engine.reservations import ReservationColumns
+from planner.packed import Reading, Texts
 from production.models import Batch, FormulaVersion, Line, LineSubstitute
 from production.selectors import started_sheets, stood_in
-
-if TYPE_CHECKING:
-    from django.db.backends.base.base import BaseDatabaseWrapper
-    from django.db.models.sql.compiler import SQLCompiler
 
 FIRM = ("planned", "reserved", "started")
 
@@ -52,107 +48,128 @@ NOTHING = engine.NOTHING_BY_POSITION
 
 @collector_paused()
 @steady_read()
-def take_snapshot(*, from_day: date, weeks: int) -> engine.Problem:
-    """The whole workshop, as it is at one moment, as one problem; ``to`` is inclusive: from + 7 weeks - 1."""
-    items, rows = read_items()
-    lots, portion_index = read_lots(rows)
-    demands, demand_index = read_demands()
-    formulas, place_of_version = read_formulas()
+def take_snapshot(*, from_day: date, weeks: int, reading: Reading | None = None) -> engine.Problem:
+    """The whole workshop, as it is at one moment, as one problem; ``to`` is inclusive: from + 7 weeks - 1.
+
+    A ``reading`` that was given to an earlier snapshot can stand before that of a later one, whose rows are then the
+    same objects where they are unchanged.
+    """
+    reading = Reading() if reading is None else reading
+    items = read_items(reading)
+    lots = read_lots(reading, items)
+    demands = read_demands(reading)
+    formulas = read_formulas(reading, items)
+    set_aside = read_set_aside(reading)
     first = from_day.toordinal()
     return engine.Problem(
         from_day=first,
         to_day=first + 7 * weeks - 1,
-        items=items,
-        lots=lots,
-        orders=read_orders(),
-        offers=read_offers(),
-        formulas=formulas,
-        batches=read_batches(formulas, place_of_version),
-        demands=demands,
-        reservations=read_reservations(portion_index, demand_index),
+        items=items.rows,
+        lots=lots.portions,
+        orders=read_orders(reading),
+        offers=read_offers(reading),
+        formulas=formulas.rows,
+        batches=read_batches(reading, formulas, lots, set_aside),
+        demands=demands.rows,
+        reservations=_reservations(set_aside, lots.place_of, demands.place_of),
         open_weekdays=open_weekdays(),
     )
 
 
-def ordinal(day: date | None) -> int | None:
-    return None if day is None else day.toordinal()
+def places_by(keys: np.ndarray) -> dict[int, int]:
+    """Where each key stands."""
+    return dict(zip(keys.tolist(), range(len(keys)), strict=True))
 
 
-class Ordinal(Func):
-    """A day as its ordinal, ``BLANK`` where there is none: numbers become a column at once, dates one by one."""
-
-    output_field = IntegerField()
-    template = f"COALESCE(%(expressions)s - DATE '0001-01-01' + 1, {BLANK})"
-
-    def get_db_converters(self, connection: BaseDatabaseWrapper) -> list[Any]:
-        """None: both drivers give whole numbers, and to look at each again would cost more than fetching it."""
-        return []
-
-    def as_sqlite(self, compiler: SQLCompiler, connection: BaseDatabaseWrapper, **context: Any) -> Any:
-        # Julian days begin at noon; that of the day before ordinal 1 is 1721424.5.
-        template = f"COALESCE(CAST(JULIANDAY(%(expressions)s) - 1721424.5 AS INTEGER), {BLANK})"
-        return self.as_sql(compiler, connection, template=template, **context)
+def _mapped(mapped: Mapping[int, int], keys: np.ndarray) -> np.ndarray:
+    return np.fromiter(map(mapped.__getitem__, keys.tolist()), dtype=np.int64, count=len(keys))
 
 
-class Lives:
-    """How items keep, as columns in the order of ``place_of``, their places by key; blank where nothing is known."""
+class Items:
+    """Items by code, where each stands by its key, and how they keep as columns; blank where nothing is known."""
 
-    def __init__(self, rows: Sequence[tuple[int, int | None, int | None, int | None]]) -> None:
-        """``rows``: an item's key, its life, its life once opened and the days until a retest."""
-        self.place_of = {row[0]: place for place, row in enumerate(rows)}
-        self.life, self.opened, self.retest = (
-            np.array([BLANK if row[column] is None else row[column] for row in rows], dtype=np.int64)
-            for column in (1, 2, 3)
-        )
+    def __init__(self, keys: np.ndarray, rows: tuple[engine.Item, ...], opened: np.ndarray, retest: np.ndarray) -> None:
+        """``opened`` is the life once opened, ``retest`` the days until a retest."""
+        self.rows, self.place_of = rows, places_by(keys)
+        self.codes = [row.code for row in rows]
+        self.life = np.array([BLANK if row.life_days is None else row.life_days for row in rows], dtype=np.int64)
+        self.opened, self.retest = opened, retest
 
+    def places_of(self, keys: np.ndarray) -> np.ndarray:
+        """The items' places, by their keys."""
+        return _mapped(self.place_of, keys)
 
-def fetched(rows: QuerySet[Any, tuple[Any, ...]]) -> list[tuple[Any, ...]]:
-    """The rows of a ``values_list`` as the driver gives them: for numbers, texts and truth values by the ten thousand,
-    each of which Django would look at once more. SQLite's truth values are 0 and 1, its days and decimals text.
-    """
-    sql, values = rows.query.sql_with_params()
-    return statements.rows(sql, *values)
-
-
-def read_items() -> tuple[tuple[engine.Item, ...], Lives]:
-    items: list[engine.Item] = []
-    lives: list[tuple[int, int | None, int | None, int | None]] = []
-    for row in Item.objects.order_by("code").values_list(
-        "pk", "code", "kind", "measure", "drawn", "shelf_life_days", "shelf_life_hours", "opened_life_days",
-        "min_remaining_days", "safety_stock", "lead_time_days", "release_days", "retest_days",
-    ):  # fmt: skip
-        pk, code, kind, measure, drawn, days, hours, opened, remaining, safety, lead, release, retest = row
-        life = plan_days_of_life(days, hours)
-        lives.append((pk, life, opened, retest))
-        items.append(engine.Item(code, kind, measure, drawn, life, remaining, safety, lead, release))
-    return tuple(items), Lives(lives)
+    def codes_of(self, keys: np.ndarray) -> list[str]:
+        """The items' codes, by their keys."""
+        return list(map(self.codes.__getitem__, self.places_of(keys).tolist()))
 
 
-def read_lots(lives: Lives) -> tuple[Portions, dict[int, int]]:
-    """Portions on hand, and where each stands among them."""
-    rows = (
-        Portion.objects.filter(on_hand__gt=0, lot__item__drawn=False)
-        .order_by("lot__item__code", "lot__number", "place", "container", "set_apart")
-        .values_list(
-            "pk", "lot__item_id", "lot__item__code", "lot__number", "on_hand", "lot__status",
-            Ordinal("lot__received_on"), Ordinal("lot__available_on"), Ordinal("lot__expires_on"),
-            Ordinal("lot__retest_on"), Ordinal("opened_on"), "set_apart", "place", "container",
-        )
+def _or_none(column: np.ndarray) -> list[int | None]:
+    return [None if each == BLANK else each for each in column.tolist()]
+
+
+def read_items(reading: Reading) -> Items:
+    return reading.made(
+        _items,
+        *reading.columns(
+            Item.objects.order_by("code"),
+            numbers=(
+                "pk", "shelf_life_days", "shelf_life_hours", "opened_life_days", "min_remaining_days", "safety_stock",
+                "lead_time_days", "release_days", "retest_days",
+            ),
+            flags=("drawn",),
+            texts=("code", "kind", "measure"),
+        ),
     )  # fmt: skip
-    columns = list(zip(*fetched(rows), strict=True)) or [()] * 14
-    pks, item_ids, items, numbers, on_hand, statuses = columns[:6]
-    apart, places, containers = columns[11:]
-    received, available, expires, retest, opened = (np.array(days, dtype=np.int64) for days in columns[6:11])
-    item = np.fromiter(map(lives.place_of.__getitem__, item_ids), dtype=np.int64, count=len(item_ids))
-    last_day = _first_known(expires, _later(received, lives.life[item]))
-    lots = Portions(
-        item=items, lot=numbers, quantity=np.array(on_hand, dtype=np.int64), status=statuses,
+
+
+def _items(
+    pk: np.ndarray, days: np.ndarray, hours: np.ndarray, opened: np.ndarray, remaining: np.ndarray, safety: np.ndarray,
+    lead: np.ndarray, release: np.ndarray, retest: np.ndarray, drawn: np.ndarray, code: Texts, kind: Texts,
+    measure: Texts,
+) -> Items:  # fmt: skip
+    life = map(plan_days_of_life, _or_none(days), _or_none(hours))
+    rows = map(
+        engine.Item, code, kind, measure, drawn.tolist(), life, remaining.tolist(), safety.tolist(), lead.tolist(),
+        release.tolist(),
+    )  # fmt: skip
+    return Items(pk, tuple(rows), opened, retest)
+
+
+class Lots(NamedTuple):
+    portions: Portions
+    place_of: Mapping[int, int]  # by the portion's key
+    item_id: np.ndarray
+
+
+def read_lots(reading: Reading, items: Items) -> Lots:
+    """Portions on hand."""
+    pk, item_id, *columns = reading.columns(
+        Portion.objects.filter(on_hand__gt=0, lot__item__drawn=False).order_by(
+            "lot__item__code", "lot__number", "place", "container", "set_apart"
+        ),
+        numbers=("pk", "lot__item_id", "on_hand"),
+        flags=("set_apart",),
+        days=("lot__received_on", "lot__available_on", "lot__expires_on", "lot__retest_on", "opened_on"),
+        texts=("lot__number", "lot__status", "place", "container"),
+    )
+    return Lots(reading.made(_portions, items, item_id, *columns), reading.made(places_by, pk), item_id)
+
+
+def _portions(
+    items: Items, item_id: np.ndarray, on_hand: np.ndarray, apart: np.ndarray, received: np.ndarray,
+    available: np.ndarray, expires: np.ndarray, retest: np.ndarray, opened: np.ndarray, number: Texts, status: Texts,
+    place: Texts, container: Texts,
+) -> Portions:  # fmt: skip
+    item = items.places_of(item_id)
+    last_day = _first_known(expires, _later(received, items.life[item]))
+    return Portions(
+        item=list(map(items.codes.__getitem__, item.tolist())), lot=number, quantity=on_hand, status=status,
         received_on=received, available_on=available,
-        last_day=np.minimum(last_day, _first_known(_later(opened, lives.opened[item]))),
-        retest_on=_first_known(retest, _later(received, lives.retest[item])),
-        set_apart=np.array(apart, dtype=np.bool_), place=places, container=containers,
+        last_day=np.minimum(last_day, _first_known(_later(opened, items.opened[item]))),
+        retest_on=_first_known(retest, _later(received, items.retest[item])),
+        set_apart=apart, place=place, container=container,
     )  # fmt: skip
-    return lots, dict(zip(pks, range(len(pks)), strict=True))
 
 
 def _later(day: np.ndarray, days: np.ndarray) -> np.ndarray:
@@ -168,37 +185,94 @@ def _first_known(*days: np.ndarray) -> np.ndarray:
     return known
 
 
-def read_orders() -> tuple[engine.Order, ...]:
-    return tuple(
-        engine.Order(code, item, ordered - received, due_on.toordinal(), ordinal(expires_on))
-        for code, item, ordered, received, due_on, expires_on in PurchaseOrderLine.objects.filter(
-            closed_at=None, received__lt=F("quantity")
-        )
-        .order_by("order__code", "item__code", "due_on")
-        .values_list("order__code", "item__code", "quantity", "received", "due_on", "expires_on")
+def read_orders(reading: Reading) -> tuple[engine.Order, ...]:
+    return reading.made(
+        _orders,
+        *reading.columns(
+            PurchaseOrderLine.objects.filter(closed_at=None, received__lt=F("quantity")).order_by(
+                "order__code", "item__code", "due_on"
+            ),
+            numbers=("quantity", "received"),
+            days=("due_on", "expires_on"),
+            texts=("order__code", "item__code"),
+        ),
     )
 
 
-def read_offers() -> tuple[engine.Offer, ...]:
-    return tuple(
-        engine.Offer(supplier, item, pack, lead, price, least)
-        for supplier, item, pack, lead, price, least in Offer.objects.order_by(
-            "supplier__code", "item__code", "pack"
-        ).values_list("supplier__code", "item__code", "pack", "lead_time_days", "price_e4", "min_packs")
+def _orders(
+    ordered: np.ndarray, received: np.ndarray, due_on: np.ndarray, expires_on: np.ndarray, code: Texts, item: Texts
+) -> tuple[engine.Order, ...]:
+    still_open = (ordered - received).tolist()
+    return tuple(map(engine.Order, code, item, still_open, due_on.tolist(), _or_none(expires_on)))
+
+
+def read_offers(reading: Reading) -> tuple[engine.Offer, ...]:
+    return reading.made(
+        _offers,
+        *reading.columns(
+            Offer.objects.order_by("supplier__code", "item__code", "pack"),
+            numbers=("pack", "lead_time_days", "price_e4", "min_packs"),
+            texts=("supplier__code", "item__code"),
+        ),
     )
 
 
-def read_formulas() -> tuple[tuple[engine.Formula, ...], dict[int, int]]:
-    """Approved versions, and whatever version a firm batch is made by; and where each stands among them."""
+def _offers(
+    pack: np.ndarray, lead: np.ndarray, price: np.ndarray, least: np.ndarray, supplier: Texts, item: Texts
+) -> tuple[engine.Offer, ...]:
+    rows = zip(supplier, item, pack.tolist(), lead.tolist(), _or_none(price), least.tolist(), strict=True)
+    return tuple(starmap(engine.Offer, rows))
+
+
+class Formulas(NamedTuple):
+    """Versions as the plan takes them, where each stands by its key, and the items that their lines name."""
+
+    rows: tuple[engine.Formula, ...]
+    place_of: Mapping[int, int]
+    named: frozenset[tuple[int, int]]  # keys of version and item
+
+
+def read_formulas(reading: Reading, items: Items) -> Formulas:
+    """Approved versions, and whatever version a firm batch is made by."""
     wanted = Q(status="approved") | Q(pk__in=Batch.objects.filter(status__in=FIRM).values("version"))
-    lines, first_line = _read_lines(wanted)
-    rows = FormulaVersion.objects.filter(wanted).order_by("formula__code", "version").values_list(
+    versions = FormulaVersion.objects.filter(wanted).order_by("formula__code", "version").values_list(
         "pk", "formula__code", "version", "formula__item__code", "basis", "yield_percent", "loss_mg", "status",
         "preferred", "min_batch", "batch_multiple", "max_batch",
     )  # fmt: skip
+    substitutes = (
+        LineSubstitute.objects.filter(line__version__in=FormulaVersion.objects.filter(wanted).values("pk"))
+        .order_by("line_id", "item__code")
+        .values_list("line_id", "item__code", "ratio")
+    )
+    columns = reading.columns(
+        Line.objects.filter(version__in=FormulaVersion.objects.filter(wanted).values("pk")).order_by(
+            "version_id", "position"
+        ),
+        numbers=("version_id", "pk", "position", "item_id", "percent", "numerator", "denominator"),
+        flags=("qs", "is_volume", "single_lot"),
+        texts=("phase",),
+    )
+    densities = Item.objects.exclude(density_g_per_ml=None).values_list("pk", "density_g_per_ml")
+    lines = reading.made(
+        _lines,
+        items,
+        reading.found("substitutes", list(substitutes)),
+        reading.found("densities", dict(densities)),
+        *columns,
+    )
+    return reading.made(_formulas, lines, reading.found("versions", list(versions)))
+
+
+class Lines(NamedTuple):
+    columns: LineColumns
+    bounds: Mapping[int, tuple[int, int]]  # by version where its lines begin and end
+    named: frozenset[tuple[int, int]]  # keys of version and item
+
+
+def _formulas(lines: Lines, versions: Sequence[tuple[Any, ...]]) -> Formulas:
     formulas: list[engine.Formula] = []
     index: dict[int, int] = {}
-    for pk, code, number, item, basis, yield_percent, loss, status, preferred, least, multiple, most in rows:
+    for pk, code, number, item, basis, yield_percent, loss, status, preferred, least, multiple, most in versions:
         index[pk] = len(formulas)
         formulas.append(
             engine.Formula(
@@ -206,7 +280,7 @@ def read_formulas() -> tuple[tuple[engine.Formula, ...], dict[int, int]]:
                 version=number,
                 item=item,
                 basis=basis,
-                lines=LinesOf(lines, *first_line[pk]),
+                lines=LinesOf(lines.columns, *lines.bounds[pk]),
                 yield_percent=yield_percent,
                 loss=loss,
                 approved=status == "approved",
@@ -216,60 +290,41 @@ def read_formulas() -> tuple[tuple[engine.Formula, ...], dict[int, int]]:
                 max_batch=most,
             )
         )
-    return tuple(formulas), index
+    return Formulas(tuple(formulas), index, lines.named)
 
 
-def _read_lines(wanted: Q) -> tuple[LineColumns, dict[int, tuple[int, int]]]:
-    """The lines of the versions wanted, and by version where its lines begin and end."""
-    versions = FormulaVersion.objects.filter(wanted).values("pk")
-    substitutes: dict[int, list[engine.Substitute]] = defaultdict(list)
-    for line_id, code, ratio in (
-        LineSubstitute.objects.filter(line__version__in=versions)
-        .order_by("line_id", "item__code")
-        .values_list("line_id", "item__code", "ratio")
-    ):
-        substitutes[line_id].append(engine.Substitute(code, Fraction(ratio)))
-    rows = (
-        Line.objects.filter(version__in=versions)
-        .order_by("version_id", "position")
-        .values_list(
-            "version_id", "pk", "position", "phase", "item_id", "item__code", "percent", "qs", "numerator",
-            "denominator", "is_volume", "single_lot",
-        )
-    )  # fmt: skip
-    columns = list(zip(*fetched(rows), strict=True)) or [()] * 12
-    version, pk, position, phase, item_id, item, percents, qs, numerator, denominator, is_volume, single_lot = columns
-    density = _densities() if any(is_volume) else {}
+def _lines(
+    items: Items, substitutes: Sequence[tuple[int, str, Decimal]], densities: Mapping[int, Decimal],
+    version: np.ndarray, pk: np.ndarray, position: np.ndarray, item_id: np.ndarray, percents: np.ndarray,
+    numerator: np.ndarray, denominator: np.ndarray, qs: np.ndarray, is_volume: np.ndarray, single_lot: np.ndarray,
+    phase: Texts,
+) -> Lines:  # fmt: skip
+    """``densities`` in g/mL, by the item's key."""
     per_unit = {}
-    for place in [place for place, steps in enumerate(numerator) if steps is not None]:
+    for place in np.flatnonzero(numerator != BLANK).tolist():
         # Microlitres x g/mL are milligrams.
-        grams = Fraction(density[item_id[place]]) if is_volume[place] else 1
-        per_unit[place] = Fraction(numerator[place], denominator[place]) * grams
+        grams = Fraction(densities[int(item_id[place])]) if is_volume[place] else 1
+        per_unit[place] = Fraction(int(numerator[place]), int(denominator[place])) * grams
+    percent = np.where(percents == BLANK, 0, percents)
     bounds = _stretches(version)
-    percent = np.array([each or 0 for each in percents], dtype=np.int64)
-    for place in [place for place, is_rest in enumerate(qs) if is_rest]:
-        first, past = bounds[version[place]]
+    for place in np.flatnonzero(qs).tolist():
+        first, past = bounds[int(version[place])]
         percent[place] = WHOLE - int(percent[first:past].sum())
-    lines = LineColumns(
-        item=item, position=np.array(position, dtype=np.int64), percent=percent,
-        single_lot=np.array(single_lot, dtype=np.bool_), is_volume=np.array(is_volume, dtype=np.bool_), phase=phase,
-        per_unit=per_unit,
-        substitutes={place: tuple(substitutes[line]) for place, line in enumerate(pk) if line in substitutes},
+    stand_ins: dict[int, list[engine.Substitute]] = defaultdict(list)
+    place_of_line = places_by(pk) if substitutes else {}
+    for line, code, ratio in substitutes:
+        stand_ins[place_of_line[line]].append(engine.Substitute(code, Fraction(ratio)))
+    columns = LineColumns(
+        item=items.codes_of(item_id), position=position, percent=percent, single_lot=single_lot, is_volume=is_volume,
+        phase=phase, per_unit=per_unit, substitutes={place: tuple(each) for place, each in stand_ins.items()},
     )  # fmt: skip
-    return lines, bounds
+    return Lines(columns, bounds, frozenset(zip(version.tolist(), item_id.tolist(), strict=True)))
 
 
-def _densities() -> dict[int, Decimal]:
-    """In g/mL, by the item's key."""
-    rows = Item.objects.exclude(density_g_per_ml=None).values_list("pk", "density_g_per_ml")
-    return {pk: density for pk, density in rows if density is not None}
-
-
-def _stretches(keys: Sequence[int]) -> dict[int, tuple[int, int]]:
+def _stretches(keys: np.ndarray) -> dict[int, tuple[int, int]]:
     """Where the rows of each key, which stand together, begin and end."""
-    column = np.array(keys, dtype=np.int64)
-    edges = np.flatnonzero(np.diff(column, prepend=BLANK, append=BLANK)).tolist()
-    return {keys[first]: (first, past) for first, past in pairwise(edges)}
+    edges = np.flatnonzero(np.diff(keys, prepend=BLANK, append=BLANK)).tolist()
+    return {int(keys[first]): (first, past) for first, past in pairwise(edges)}
 
 
 def added(weighed: Mapping[int, int], stood_in_for: Mapping[int, int]) -> Mapping[int, int]:
@@ -282,25 +337,58 @@ def added(weighed: Mapping[int, int], stood_in_for: Mapping[int, int]) -> Mappin
     }
 
 
-def read_batches(formulas: Sequence[engine.Formula], place_of: Mapping[int, int]) -> BatchColumns:
-    """Firm batches; ``place_of`` a version among the formulas, by its key."""
-    sheets, stand_ins = started_sheets(), stood_in()
-    rows = (
-        Batch.objects.filter(status__in=FIRM)
-        .order_by("transformation__code")
-        .values_list(
-            "pk", "transformation__code", "version_id", "charge", Ordinal("transformation__planned_for"), "status",
-            "priority", "trial",
+class SetAside(NamedTuple):
+    """Reservations by column; of each either the batch's key, in ``batch_id``, and code, or the demand's key."""
+
+    portion: np.ndarray
+    quantity: np.ndarray
+    demand: np.ndarray
+    batch_id: np.ndarray
+    batch: tuple[str | None, ...]
+
+
+def read_set_aside(reading: Reading) -> SetAside:
+    return SetAside(
+        *reading.columns(
+            Reservation.objects.all(),
+            numbers=("portion_id", "quantity", "demand_id", "transformation_id"),
+            texts=("transformation__code",),
         )
+    )
+
+
+def _reservations(set_aside: SetAside, portions: Mapping[int, int], demands: Mapping[int, int]) -> ReservationColumns:
+    lot = _places_of_known(portions, set_aside.portion)
+    known = np.flatnonzero(lot != BLANK)
+    return ReservationColumns(
+        lot=lot[known], quantity=set_aside.quantity[known],
+        batch=[set_aside.batch[place] for place in known.tolist()],
+        demand=list(map(demands.get, set_aside.demand[known].tolist())),
     )  # fmt: skip
-    columns = list(zip(*fetched(rows), strict=True)) or [()] * 8
-    pks, codes, versions, charges, days, statuses, priorities, trials = columns
-    index = dict(zip(pks, range(len(pks)), strict=True))
+
+
+def _places_of_known(place_of: Mapping[int, int], keys: np.ndarray) -> np.ndarray:
+    """Where each key stands, ``BLANK`` where it does not."""
+    return np.array([place_of.get(key, BLANK) for key in keys.tolist()], dtype=np.int64)
+
+
+def read_batches(reading: Reading, formulas: Formulas, lots: Lots, set_aside: SetAside) -> BatchColumns:
+    """Firm batches."""
+    pk, version, charge, priority, trial, planned_for, code, status = reading.columns(
+        Batch.objects.filter(status__in=FIRM).order_by("transformation__code"),
+        numbers=("pk", "version_id", "charge", "priority"),
+        flags=("trial",),
+        days=("transformation__planned_for",),
+        texts=("transformation__code", "status"),
+    )
+    index = reading.made(places_by, pk)
+    sheets = started_sheets()
+    stand_ins = stood_in(
+        _of_other_items(set_aside, lots, formulas, dict(zip(pk.tolist(), version.tolist(), strict=True)))
+    )
     return BatchColumns(
-        formulas, code=codes, formula=np.array([place_of[version] for version in versions], dtype=np.int64),
-        charge=np.array(charges, dtype=np.int64), planned_for=np.array(days, dtype=np.int64), status=statuses,
-        priority=np.array([NO_PRIORITY if each is None else each for each in priorities], dtype=np.int64),
-        trial=np.array(trials, dtype=np.bool_),
+        formulas.rows, code=code, formula=_mapped(formulas.place_of, version), charge=charge, planned_for=planned_for,
+        status=status, priority=np.where(priority == BLANK, NO_PRIORITY, priority), trial=trial,
         weighed={
             index[pk]: added(sheets.weighed.get(pk, NOTHING), stand_ins.get(pk, NOTHING))
             for pk in sheets.weighed.keys() | stand_ins.keys()
@@ -309,29 +397,45 @@ def read_batches(formulas: Sequence[engine.Formula], place_of: Mapping[int, int]
     )  # fmt: skip
 
 
-def read_demands() -> tuple[tuple[engine.Demand, ...], dict[int, int]]:
-    demands: list[engine.Demand] = []
-    index: dict[int, int] = {}
-    for pk, item, wanted, dispatched, due_on, customer, reference, priority, remaining in (
-        Demand.objects.filter(closed_at=None, dispatched__lt=F("quantity"))
-        .order_by("item__code", "due_on", "customer__code", "reference")
-        .values_list(
-            "pk", "item__code", "quantity", "dispatched", "due_on", "customer__code", "reference", "priority",
-            "customer__min_remaining_days",
-        )
-    ):  # fmt: skip
-        index[pk] = len(demands)
-        demands.append(
-            engine.Demand(item, wanted - dispatched, due_on.toordinal(), customer or "", reference, priority, remaining)
-        )
-    return tuple(demands), index
+def _of_other_items(
+    set_aside: SetAside, lots: Lots, formulas: Formulas, version_of: Mapping[int, int]
+) -> list[tuple[int, int, int, int]]:
+    """Batch, version, item and quantity of what is reserved for firm batches and is named by no line of theirs."""
+    totals: dict[tuple[int, int, int], int] = defaultdict(int)
+    lot = _places_of_known(lots.place_of, set_aside.portion)
+    item = lots.item_id[lot].tolist() if len(lots.item_id) else []
+    for place, (batch, portion) in enumerate(zip(set_aside.batch_id.tolist(), lot.tolist(), strict=True)):
+        version = version_of.get(batch) if portion != BLANK else None
+        if version is not None and (version, item[place]) not in formulas.named:
+            totals[batch, version, item[place]] += int(set_aside.quantity[place])
+    return [(*key, total) for key, total in totals.items()]
 
 
-def read_reservations(portions: Mapping[int, int], demands: Mapping[int, int]) -> ReservationColumns:
-    rows = Reservation.objects.values_list("portion_id", "quantity", "transformation__code", "demand_id")
-    known = [row for row in fetched(rows) if row[0] in portions]
-    portion, quantity, batch, demand = list(zip(*known, strict=True)) or [()] * 4
-    return ReservationColumns(
-        lot=np.fromiter(map(portions.__getitem__, portion), dtype=np.int64, count=len(portion)),
-        quantity=np.array(quantity, dtype=np.int64), batch=batch, demand=list(map(demands.get, demand)),
+class Demands(NamedTuple):
+    rows: tuple[engine.Demand, ...]
+    place_of: Mapping[int, int]  # by key
+
+
+def read_demands(reading: Reading) -> Demands:
+    return reading.made(
+        _demands,
+        *reading.columns(
+            Demand.objects.filter(closed_at=None, dispatched__lt=F("quantity")).order_by(
+                "item__code", "due_on", "customer__code", "reference"
+            ),
+            numbers=("pk", "quantity", "dispatched", "priority", "customer__min_remaining_days"),
+            days=("due_on",),
+            texts=("item__code", "customer__code", "reference"),
+        ),
+    )
+
+
+def _demands(
+    pk: np.ndarray, wanted: np.ndarray, dispatched: np.ndarray, priority: np.ndarray, remaining: np.ndarray,
+    due_on: np.ndarray, item: Texts, customer: Texts, reference: Texts,
+) -> Demands:  # fmt: skip
+    rows = map(
+        engine.Demand, item, (wanted - dispatched).tolist(), due_on.tolist(), [each or "" for each in customer],
+        reference, _or_none(priority), _or_none(remaining),
     )  # fmt: skip
+    return Demands(tuple(rows), places_by(pk))

@@ -11,7 +11,7 @@ from fractions import Fraction
 from typing import Any, NamedTuple
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef, Q, QuerySet, Sum
+from django.db.models import Q, QuerySet
 
 from inventory.columns import rows_of
 from inventory.errors import Conflict, Fault, NotFound
@@ -212,28 +212,22 @@ def started_sheets() -> StartedSheets:
     return StartedSheets(required, weighed)
 
 
-def stood_in() -> dict[int, dict[int, int]]:
-    """Of firm batches, by batch id and line position: how much of the line's item a reserved substitute stands in for.
+def stood_in(set_aside: Iterable[tuple[int, int, int, int]]) -> dict[int, dict[int, int]]:
+    """By batch id and line position: how much of the line's item a reserved substitute stands in for.
 
-    A reservation of an item that no line of the formula names is a substitute's. Rounded down by its ratio. One
-    query, two where there is any.
+    ``set_aside``: ids of batch, version and item, and how much of it is reserved for the batch, of items that no line
+    of the version names: such a reservation is a substitute's. Rounded down by its ratio. One query, if there is any.
     """
-    own = Line.objects.filter(version=OuterRef("transformation__batch__version"), item=OuterRef("portion__lot__item"))
-    firm = (Batch.Status.PLANNED, Batch.Status.RESERVED, Batch.Status.STARTED)
-    rows = list(
-        Reservation.objects.filter(~Exists(own), transformation__batch__status__in=firm)
-        .values_list("transformation_id", "transformation__batch__version_id", "portion__lot__item_id")
-        .annotate(total=Sum("quantity"))
-        .order_by()
-    )
-    found: dict[int, dict[int, int]] = defaultdict(dict)
+    rows = list(set_aside)
+    if not rows:
+        return {}
     ratios: dict[tuple[int, int], list[tuple[int, Fraction]]] = defaultdict(list)
-    if rows:
-        named = LineSubstitute.objects.filter(line__version__in={version for _, version, _, _ in rows})
-        for version, item, position, ratio in named.order_by("line__position").values_list(
-            "line__version_id", "item_id", "line__position", "ratio"
-        ):
-            ratios[version, item].append((position, Fraction(ratio)))
+    named = LineSubstitute.objects.filter(line__version__in={version for _, version, _, _ in rows})
+    for version, item, position, ratio in named.order_by("line__position").values_list(
+        "line__version_id", "item_id", "line__position", "ratio"
+    ):
+        ratios[version, item].append((position, Fraction(ratio)))
+    found: dict[int, dict[int, int]] = defaultdict(dict)
     for batch, version, item, total in rows:
         for position, share in ratios.get((version, item), ())[:1]:
             found[batch][position] = found[batch].get(position, 0) + round_down(total / share)

@@ -24,7 +24,7 @@ django.setup()
 from django.db import connection  # noqa: E402
 
 from inventory.models import Lot  # noqa: E402
-from planner import selectors  # noqa: E402
+from planner import packed, selectors  # noqa: E402
 from planner.engine import plan  # noqa: E402
 from planner.rendering import plan_json  # noqa: E402
 from planner.snapshot import take_snapshot  # noqa: E402
@@ -131,12 +131,17 @@ Statement = tuple[str, Sequence[Any]]
 
 
 def statements_of(act: Callable[[], Any]) -> list[Statement]:
-    """The queries that an act gives to the driver; what begins and ends transactions is left out."""
+    """The queries that an act gives to the driver; what begins and ends transactions is left out.
+
+    Of a query that has its rows written by column (``planner.packed``) the one that answers the rows as they are.
+    """
     given: list[Statement] = []
 
     def note(execute: Callable[..., Any], sql: str, params: Sequence[Any], many: bool, context: Any) -> Any:
         if sql.lstrip().startswith("SELECT"):
             given.append((sql, params))
+        elif sql.startswith(packed.BEGIN):
+            given.append((sql[sql.index(" AS (") + 5 : sql.rindex(") SELECT ")], params))
         return execute(sql, params, many, context)
 
     with connection.execute_wrapper(note):

@@ -103,8 +103,8 @@ def wanted_meanwhile(monkeypatch: pytest.MonkeyPatch) -> snapshot.engine.Problem
     batches.reserve(batch=batch)
     read_items = snapshot.read_items
 
-    def read_items_and_be_overtaken() -> Any:
-        items = read_items()
+    def read_items_and_be_overtaken(*parts: Any) -> Any:
+        items = read_items(*parts)
         at_once(
             lambda: (batches.cancel(batch=batch, why="no"), dispatching.want(item=oil, quantity=5, due_on=in_days(1)))
         )
