@@ -45,19 +45,37 @@ def kept(read: Callable[P, R]) -> Callable[P, R]:
 
     @functools.wraps(read)
     def inside(*args: P.args, **kwargs: P.kwargs) -> R:
-        token = state_token()
-        if token is None:
-            return read(*args, **kwargs)
-        place = _place_of((read.__module__, read.__qualname__, args, tuple(sorted(kwargs.items()))))
-        with place.lock:
-            of = (token, clock.today())
-            if place.of != of:
-                # Read before the answer is made: what is written while it is made is not taken for read.
-                place.answer = read(*args, **kwargs)
-                place.of = of
-            return cast(R, place.answer)
+        key = (read.__module__, read.__qualname__, args, tuple(sorted(kwargs.items())))
+        return _kept_or_made(key, lambda _: read(*args, **kwargs))
 
     return inside
+
+
+def kept_from_the_last(read: Callable[[R | None], R]) -> Callable[[], R]:
+    """As ``kept``, for a read that is given its last answer, though something was written since, or None.
+
+    For one that answers the same without it, and sooner with it.
+    """
+
+    @functools.wraps(read)
+    def inside() -> R:
+        return _kept_or_made((read.__module__, read.__qualname__), read)
+
+    return inside
+
+
+def _kept_or_made(key: Hashable, make: Callable[[R | None], R]) -> R:
+    token = state_token()
+    place = _place_of(key)
+    if token is None:
+        return make(cast("R | None", place.answer))
+    with place.lock:
+        of = (token, clock.today())
+        if place.of != of:
+            # Read before the answer is made: what is written while it is made is not taken for read.
+            place.answer = make(cast("R | None", place.answer))
+            place.of = of
+        return cast(R, place.answer)
 
 
 def _place_of(key: Hashable) -> _Kept:

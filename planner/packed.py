@@ -32,6 +32,7 @@ class Reading:
     """
 
     def __init__(self, before: Reading | None = None) -> None:
+        # Not the reading itself: else each would keep all that were before it.
         self._before = before._columns if before is not None else {}
         self._columns: dict[tuple[Any, ...], list[tuple[str | None, Any]]] = {}
         self._made_before = before._made if before is not None else {}

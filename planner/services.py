@@ -28,6 +28,7 @@ from planner.engine.problem import Problem
 from planner.engine.result import Buy, Make, Plan, PlanError, RequirementColumns
 from planner.models import AcceptedProposal, Review
 from planner.operations.metrics import timed_plan
+from planner.packed import Reading
 from planner.progress import Progress, unwatched
 from planner.snapshot import FIRM, take_snapshot
 from production.models import Batch, FormulaVersion
@@ -46,8 +47,9 @@ TRIES = 3  # of an act that somebody else's may get in the way of
 class PlanRun:
     """One problem and what was netted of it."""
 
-    def __init__(self, problem: Problem, netted: Netted) -> None:
-        self.problem, self.netted = problem, netted
+    def __init__(self, problem: Problem, netted: Netted, reading: Reading) -> None:
+        """``reading`` is what the problem was read by."""
+        self.problem, self.netted, self.reading = problem, netted, reading
 
     @functools.cached_property
     def plan(self) -> Plan:
@@ -63,12 +65,13 @@ class PlanRun:
         return rendering.plan_json(self.plan, self.problem)
 
 
-def run_plan(*, from_day: date, weeks: int, progress: Progress = unwatched) -> PlanRun:
+def run_plan(*, from_day: date, weeks: int, before: PlanRun | None = None, progress: Progress = unwatched) -> PlanRun:
     """The plan of this day: reads, changes nothing. ``progress`` counts what is read and the items netted.
 
+    The answer is the same after an earlier one, ``before``, and comes sooner: only what changed since is made anew.
     Raises Conflict where formulas form a loop, or where a proposal is larger than any quantity may be.
     """
-    return PlanRun(*_net(from_day, weeks, progress=progress))
+    return _net(from_day, weeks, before=before, progress=progress)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,21 +88,26 @@ class RequirementsRun:
 
 def run_requirements(*, from_day: date, weeks: int) -> RequirementsRun:
     """The requirements of this day's plan, without batches, proposals and pegs. Raises as ``run_plan``."""
-    problem, netted = _net(from_day, weeks)
-    return RequirementsRun(problem, netted.requirements)
+    run = _net(from_day, weeks)
+    return RequirementsRun(run.problem, run.netted.requirements)
 
 
 @timed_plan
-def _net(from_day: date, weeks: int, *, progress: Progress = unwatched) -> tuple[Problem, Netted]:
+def _net(from_day: date, weeks: int, *, before: PlanRun | None = None, progress: Progress = unwatched) -> PlanRun:
     progress("reading", 0, 1)
-    problem = take_snapshot(from_day=from_day, weeks=weeks)
+    reading = Reading(before.reading if before is not None else None)
+    problem = take_snapshot(from_day=from_day, weeks=weeks, reading=reading)
     progress("reading", 1, 1)
     try:
-        netted = net(problem, progress=functools.partial(progress, "netting"))
+        netted = net(
+            problem,
+            before=before.netted if before is not None else None,
+            progress=functools.partial(progress, "netting"),
+        )
     except PlanError as error:
         raise Conflict(str(error), code=f"plan_{error.code}", path=list(error.path)) from error
     _check_sizes(problem, netted)
-    return problem, netted
+    return PlanRun(problem, netted, reading)
 
 
 def _check_sizes(problem: Problem, netted: Netted) -> None:

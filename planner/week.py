@@ -23,7 +23,7 @@ from inventory.quantities import MASS
 from planner import services
 from planner.engine.plan import Netted
 from planner.engine.result import BatchCoverage, BatchLine, Buy, Cover, Make
-from planner.kept import kept
+from planner.kept import kept, kept_from_the_last
 from planner.services import PlanRun
 from production.models import Batch, FormulaVersion
 from production.services.batches import change_plan
@@ -107,9 +107,9 @@ def monday_of(day: date) -> date:
     return day - timedelta(days=day.weekday())
 
 
-@kept
-def plan_from_today() -> PlanRun:
-    return services.run_plan(from_day=clock.today(), weeks=WEEKS_AHEAD)
+@kept_from_the_last
+def plan_from_today(before: PlanRun | None = None) -> PlanRun:
+    return services.run_plan(from_day=clock.today(), weeks=WEEKS_AHEAD, before=before)
 
 
 @kept

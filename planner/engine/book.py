@@ -6,13 +6,10 @@ Private to one run of ``plan``; pure otherwise.
 from __future__ import annotations
 
 import json
-from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from hashlib import sha256
-from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -20,20 +17,18 @@ import numpy as np
 from planner.engine.allocate import FIRM_OUTPUT, ORDER
 from planner.engine.batches import BatchColumns
 from planner.engine.columns import whole_numbers
-from planner.engine.explode import PERCENT, formula_loss, outputs_of
+from planner.engine.explode import formula_loss, outputs_of
 from planner.engine.firm import FirmBatches
-from planner.engine.formula_lines import LinesOf, line_columns
-from planner.engine.levels import levels_of
-from planner.engine.lotsize import largest_charges
 from planner.engine.needs import Need
-from planner.engine.opendays import OpenDays
-from planner.engine.packs import by_supplier
-from planner.engine.passed_over import LotReasons, here_on
+from planner.engine.outcome import Given, Outcome
+from planner.engine.passed_over import LotReasons
+from planner.engine.pegs import Taken
 from planner.engine.portions import Portions
-from planner.engine.problem import NEVER, WHOLE, Formula, Item, Offer, Problem
+from planner.engine.problem import NEVER, Item, Problem
 from planner.engine.reservations import ReservationColumns
-from planner.engine.result import Buy, Expected, Make, PlanError
+from planner.engine.result import Buy, Expected, Make
 from planner.engine.stock import Receipts, StockColumns, receipt_name
+from planner.engine.terms import Terms
 
 # By batch or demand what it has reserved of each portion (index among the lots).
 OwnReserved = Mapping[str | int | None, Mapping[int, int]]
@@ -51,33 +46,25 @@ class ReservedRows(NamedTuple):
 class Book:
     """One problem read into columns and maps by item, and the answer as it grows."""
 
-    def __init__(self, problem: Problem) -> None:
-        """Raises PlanError: unknown_item, unknown_formula, loop, formula_size, percent_sum, no_open_days."""
+    def __init__(self, problem: Problem, before: Book | None = None) -> None:
+        """``before`` is that of an earlier plan: where the terms are the same, what it netted is taken again.
+
+        Raises PlanError: unknown_item, unknown_formula, loop, formula_size, percent_sum, no_open_days.
+        """
         self.problem = problem
+        suits = before is not None and before.terms.suit(problem)
+        self.terms: Terms = before.terms if before is not None and suits else Terms(problem)
         self.lots = Portions.of(problem.lots)
         self.from_day, self.to_day = problem.from_day, problem.to_day
-        self.open_days = OpenDays(problem.open_weekdays)
-        self.items = {item.code: item for item in problem.items}
-        self.lines, self.first_line, self.past_line = line_columns(problem.formulas)
-        self._check_references()
-        self.formulas = [
-            _with_lines(formula, LinesOf(self.lines, first, past))
-            for formula, first, past in zip(
-                problem.formulas, self.first_line.tolist(), self.past_line.tolist(), strict=True
-            )
-        ]
+        terms = self.terms
+        self.open_days, self.items, self.drawn = terms.open_days, terms.items, terms.drawn
+        self.lines, self.formulas, self.chosen = terms.lines, terms.formulas, terms.chosen
+        terms.check(row.item for rows in (problem.orders, problem.demands) for row in rows)
+        place_of_lot = terms.places_of(self.lots.item)
         self.batches = BatchColumns.of(problem.batches, problem.formulas)
-        self.chosen = chosen_formulas(self.formulas)
-        self.levels = self._levels()
-        self.drawn = {code for code, item in self.items.items() if item.drawn}
-        self.largest_charges = largest_charges(self.chosen, self.levels, self.drawn)
-
-        # Items are numbered in the order in which they are netted: one level after the other, by code.
-        self.order = sorted(self.items.values(), key=lambda item: (self.levels[item.code], item.code))
-        self.numbers = {item.code: number for number, item in enumerate(self.order)}
-        self._offers_of: dict[str, list[Offer]] = defaultdict(list)
-        for offer in problem.offers:
-            self._offers_of[offer.item].append(offer)
+        order = terms.order_with(np.unique(self.batches.formula))
+        self.order, self.numbers, self.largest_charges = order.items, order.numbers, order.largest_charges
+        self.level_bounds = order.level_bounds
         self.receipts = self._receipts()
 
         self.reservations = ReservationColumns.of(problem.reservations)
@@ -85,7 +72,7 @@ class Book:
         np.add.at(self.reserved_on, self.reservations.lot, self.reservations.quantity)
         self.reserved_used = np.zeros(len(self.lots), dtype=np.int64)  # the part of it that needs can use
         number_of_place = self.numbers_of(list(self.items))
-        self.item_of_lot = number_of_place[self._place_of_lot]
+        self.item_of_lot = number_of_place[place_of_lot]
         on_hand, drawn_lot = self.lots.quantity, self._column_of_items("drawn", np.bool_)[self.item_of_lot]
         self.lots_left = np.where(drawn_lot, on_hand, np.maximum(0, on_hand - self.reserved_on))
         self.left: list[int] = []  # the same once every item is netted
@@ -101,9 +88,9 @@ class Book:
             self.batches,
             self.formulas,
             self.lines,
-            self.first_line,
-            self.past_line,
-            number_of_place[self._place_of_line],
+            terms.first_line,
+            terms.past_line,
+            number_of_place[terms.place_of_line],
             len(self.order),
             self.from_day,
         )
@@ -117,8 +104,11 @@ class Book:
         self.unmet: dict[tuple[int, str, str], int] = defaultdict(int)  # (day, item, reason) -> steps
         self.makes: list[tuple[int, Make]] = []  # with the number of the cut on its day
         self.buys: list[tuple[int, Buy]] = []  # with the number of the row on its day
-        self._coming: dict[str, list[Expected]] = {}
-        self.make_id = RowIds()
+        # By item what was netted need by need; and of an earlier plan in the same terms.
+        self.outcomes: dict[str, tuple[Given, Outcome]] = {}
+        self.outcomes_before: Mapping[str, tuple[Given, Outcome]] = {}
+        if before is not None and before.terms is terms:
+            self.outcomes_before = before.outcomes
 
     def numbers_of(self, codes: Sequence[str]) -> np.ndarray:
         """The items' numbers."""
@@ -126,51 +116,6 @@ class Book:
 
     def _column_of_items(self, name: str, dtype: type = np.int64) -> np.ndarray:
         return np.array([getattr(item, name) for item in self.order], dtype=dtype)
-
-    def _check_references(self) -> None:
-        """Raises PlanError ``unknown_item`` where a row names an item that is not among the problem's."""
-        problem = self.problem
-        named: set[str] = set()
-        for rows in (problem.orders, problem.offers, problem.formulas, problem.demands):
-            named.update([row.item for row in rows])
-        for substitutes in self.lines.substitutes.values():
-            named.update(substitute.item for substitute in substitutes)
-        try:
-            self._place_of_lot, self._place_of_line = self._places(self.lots.item), self._places(self.lines.item)
-        except KeyError:
-            named.update(self.lots.item, self.lines.item)
-        missing = sorted(named - self.items.keys())
-        if missing:
-            raise PlanError("unknown_item", f"no item {missing[0]}")
-
-    def _places(self, codes: Sequence[str]) -> np.ndarray:
-        """Where items stand in the problem. Raises KeyError."""
-        places = {code: place for place, code in enumerate(self.items)}
-        return np.fromiter(map(places.__getitem__, codes), dtype=np.int64, count=len(codes))
-
-    def _levels(self) -> dict[str, int]:
-        """Low-level codes over the formulas in use: those chosen and those of firm batches."""
-        used = np.zeros(len(self.formulas), dtype=np.bool_)
-        used[np.unique(self.batches.formula)] = True
-        chosen = {id(formula) for formula in self.chosen.values()}
-        used[[place for place, formula in enumerate(self.formulas) if id(formula) in chosen]] = True
-        before = np.concatenate([[0], np.cumsum(self.lines.percent)])
-        sums = before[self.past_line] - before[self.first_line]
-        for place in np.flatnonzero(used & (sums != WHOLE)).tolist():
-            if self.formulas[place].basis == PERCENT:
-                raise PlanError("percent_sum", f"formula {self.formulas[place].formula}: lines do not sum to 100 %")
-        made, part = self._places([formula.item for formula in self.formulas]), self._place_of_line
-        by_line = np.argsort(self.first_line)
-        formula = np.repeat(by_line, (self.past_line - self.first_line)[by_line])
-        return dict(
-            zip(self.items, levels_of(made[formula[used[formula]]], part[used[formula]], list(self.items)), strict=True)
-        )
-
-    def level_bounds(self) -> Iterator[tuple[int, int]]:
-        """The numbers of each level's items, from the top down: the first, and one past the last."""
-        levels = whole_numbers([self.levels[item.code] for item in self.order])
-        edges = [0, *(np.flatnonzero(np.diff(levels)) + 1).tolist(), len(levels)]
-        return pairwise(edges) if len(levels) else iter(())
 
     def _receipts(self) -> Receipts:
         orders, from_day = self.problem.orders, self.from_day
@@ -215,9 +160,28 @@ class Book:
         known = np.flatnonzero((row >= 0) & (holder >= 0))
         return ReservedRows(self.stock.item[row[known]], holder[known], row[known], rows.quantity[known])
 
-    def suppliers_of(self, code: str) -> list[list[Offer]]:
-        """The item's offers by supplier."""
-        return by_supplier(self._offers_of.get(code, ()))
+    def write(self, number: int, outcome: Outcome, lines: Sequence[int], taken: Taken) -> None:
+        """Write down what netting an item came to.
+
+        ``lines`` are the places in ``FirmBatches`` of the needs that are lines of firm batches; what those take is
+        added to ``taken``.
+        """
+        code, first_row = self.order[number].code, int(self.stock.bounds[number])
+        self.requirements += [(number, *row) for row in outcome.requirements]
+        for (day, reason), steps in outcome.unmet.items():
+            self.unmet[day, code, reason] += steps
+        self.makes += outcome.makes
+        self.buys += outcome.buys
+        for part, need in outcome.line_needs:
+            self.needs[part].append(need)
+        for place, steps in outcome.proposed.items():
+            self.proposed[lines[place]] += steps
+        for place, lots in outcome.too_small.items():
+            self.too_small[lines[place]] = lots
+        for place, row, steps in outcome.taken:
+            taken.add(lines[place], first_row + row, steps)
+        for row, rest in outcome.rest:
+            self.stock.rest[first_row + row] = rest
 
     @cached_property
     def _lots_of(self) -> Mapping[str, Sequence[int]]:
@@ -247,19 +211,13 @@ class Book:
         portions = [(index, self.lots[index], int(self.reserved_on[index])) for index in self.lots_of(item)]
         return LotReasons(portions, self.from_day, item.min_remaining_days)
 
-    def coming_after(self, item: Item, day: int) -> list[Expected]:
-        """Every order and firm batch of the item that is here after ``day``, whole, by day and code."""
-        coming = self._coming.get(item.code)
-        if coming is None:
-            rows, places = self.receipts, self._receipts_of[self.numbers[item.code]]
-            days, kinds, quantities = (column[places].tolist() for column in (rows.here_on, rows.kind, rows.quantity))
-            codes = [rows.code[place] for place in places.tolist()]
-            named = sorted(zip(days, codes, kinds, quantities, places.tolist(), strict=True))
-            coming = [
-                Expected(receipt_name(rows, place), quantity, here_on) for here_on, _, _, quantity, place in named
-            ]
-            self._coming[item.code] = coming
-        return coming[bisect_right(coming, day, key=lambda each: each.day) :]
+    def coming(self, number: int) -> list[Expected]:
+        """Every order and firm batch of an item, whole, by day and code."""
+        rows, places = self.receipts, self._receipts_of[number]
+        days, kinds, quantities = (column[places].tolist() for column in (rows.here_on, rows.kind, rows.quantity))
+        codes = [rows.code[place] for place in places.tolist()]
+        named = sorted(zip(days, codes, kinds, quantities, places.tolist(), strict=True))
+        return [Expected(receipt_name(rows, place), quantity, here_on) for here_on, _, _, quantity, place in named]
 
     @cached_property
     def _receipts_of(self) -> Sequence[np.ndarray]:
@@ -269,26 +227,14 @@ class Book:
         bounds = np.searchsorted(item[order], np.arange(len(self.order) + 1)).tolist()
         return [order[bounds[number] : bounds[number + 1]] for number in range(len(self.order))]
 
-    def is_ready(self, index: int) -> bool:
-        """Whether a portion is released, here and unexpired on the plan's first day."""
-        lot = self.lots[index]
-        return (
-            lot.status == "released"
-            and not lot.set_apart
-            and lot.retest_on >= self.from_day
-            and lot.last_day >= self.from_day
-            and here_on(lot, self.from_day) == self.from_day
-        )
-
     def free_of(self, item: Item, last_day: int) -> int:
-        """What the plan leaves of the item's ready portions that live through ``last_day``."""
-        if item.drawn:
-            return 0
-        return sum(
-            self.left[index]
-            for index in self.lots_of(item)
-            if self.lots.last_day[index] >= last_day and self.is_ready(index)
-        )
+        """What the plan leaves of the item's portions that are ready on its first day and live through ``last_day``,
+        which is not before that.
+        """
+        stock, number = self.stock, self.numbers[item.code]
+        rows = slice(stock.bounds[number], stock.bounds[number + 1])
+        ready = stock.ready[rows] & (stock.last_day[rows] >= last_day)
+        return sum(stock.rest[rows][ready].tolist())
 
 
 class RowIds:
@@ -307,26 +253,3 @@ class RowIds:
 def lives_through(day: int, life_days: int | None) -> int:
     """The last day of what is made or received on ``day``."""
     return NEVER if life_days is None else day + life_days
-
-
-def chosen_formulas(formulas: Iterable[Formula]) -> dict[str, Formula]:
-    """The formula each item is made by: preferred, then by code; its highest approved version."""
-    chosen: dict[str, Formula] = {}
-    for formula in formulas:
-        if not formula.approved:
-            continue
-        other = chosen.get(formula.item)
-        if other is None or _choice_rank(formula) < _choice_rank(other):
-            chosen[formula.item] = formula
-    return chosen
-
-
-def _choice_rank(formula: Formula) -> tuple[bool, str, int]:
-    return not formula.preferred, formula.formula, -formula.version
-
-
-def _with_lines(formula: Formula, lines: LinesOf) -> Formula:
-    """With its lines among those of all; the few of what is made by the unit are often gone through, so at hand."""
-    if formula.basis == PERCENT and isinstance(formula.lines, LinesOf):
-        return formula
-    return replace(formula, lines=lines if formula.basis == PERCENT else tuple(lines))

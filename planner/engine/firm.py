@@ -14,7 +14,7 @@ from planner.engine.batches import BatchColumns
 from planner.engine.columns import narrow
 from planner.engine.explode import PERCENT, line_quantities, split_charges
 from planner.engine.formula_lines import LineColumns
-from planner.engine.needs import BATCH_ORDER, Need
+from planner.engine.needs import BATCH_ORDER
 from planner.engine.problem import Formula
 
 
@@ -86,19 +86,9 @@ class FirmBatches:
                 quantities[at] = max(0, quantity)
         return quantities
 
-    def need(self, place: int, valid_through: int) -> Need:
-        """The need of one line."""
-        code = self.batches.code[self.batch[self.head_of[place]]]
-        return Need(
-            int(self.day[place]),
-            (),
-            int(self.lines.position[self.line[place]]),
-            int(self.quantity[place]),
-            valid_through,
-            "batch:" + code,
-            single_lot=bool(self.single_lot[place]),
-            line=place,
-        )
+    def code_of(self, place: int) -> str:
+        """The batch of one line."""
+        return self.batches.code[self.batch[self.head_of[place]]]
 
 
 def ranks(texts: Sequence[str]) -> np.ndarray:

@@ -13,10 +13,10 @@ import numpy as np
 
 from planner.engine.book import Book
 from planner.engine.needs import Need, order_of_service
-from planner.engine.netting import ItemNeeds, Netting, floor_looked_at_from
+from planner.engine.netting import Netting, floor_looked_at_from
+from planner.engine.outcome import Given, ItemNeeds, Outcome
 from planner.engine.pegs import Pegs, Taken
 from planner.engine.problem import NEVER
-from planner.engine.propose import source_of
 from planner.engine.sweep import Floors, Laid, NeedColumns, SupplyColumns, Swept, sweep
 
 UNCOUNTED = 1 << 62  # a quantity that no column holds: the sweep leaves such sums alone
@@ -159,25 +159,27 @@ class LevelNeeds:
         holding = np.flatnonzero(of_holders[holder])
         return needs[holding], self.columns.item[needs[holding]] * book.holders + holder[holding]
 
-    def needs_from(self, number: int, place: int) -> ItemNeeds:
-        """One item's needs from a place on, in order of service."""
+    def needs_from(self, number: int, place: int) -> tuple[ItemNeeds, list[int]]:
+        """One item's needs from a place on, in order of service, and their sources."""
         rest = slice(place, self.bounds[number - self.first + 1])
-        columns, source = self.columns, self.source[rest]
+        firm, columns, source = self.book.firm, self.columns, self.source[rest]
         quantity, still_open = self.quantity[rest].tolist(), columns.open[rest].tolist()
         for at in np.flatnonzero(self.quantity[rest] >= UNCOUNTED).tolist():
             need = self.others[-1 - int(source[at])]
             still_open[at] += need.quantity - quantity[at]
             quantity[at] = need.quantity
-        return ItemNeeds(
-            self.book.firm,
-            self.others,
+        sources = source.tolist()
+        needs = ItemNeeds(
             columns.day[rest].tolist(),
             columns.valid_through[rest].tolist(),
             quantity,
             still_open,
             columns.single_lot[rest].tolist(),
-            source.tolist(),
+            [at < 0 and self.others[-1 - at].safety_only for at in sources],
+            [at >= 0 for at in sources],
+            [f"batch:{firm.code_of(at)}" if at >= 0 else self.others[-1 - at].to for at in sources],
         )
+        return needs, sources
 
 
 def net_level(book: Book, first: int, last: int) -> Served:
@@ -193,8 +195,21 @@ def net_level(book: Book, first: int, last: int) -> Served:
         begin, past = level.bounds[item], level.bounds[item + 1]
         place = begin + int(np.count_nonzero(swept.served[begin:past]))
         served_through = int(level.columns.day[place - 1]) if place > begin else -1
-        Netting(book, first + item, level.needs_from(first + item, place), netted, served_through).run()
+        needs, sources = level.needs_from(first + item, place)
+        book.write(first + item, _netted(book, first + item, needs, served_through), sources, netted)
     return _served(level, swept, rows.start, kept, netted.pegs())
+
+
+def _netted(book: Book, number: int, needs: ItemNeeds, served_through: int) -> Outcome:
+    """What netting an item need by need comes to."""
+    item, stock = book.order[number], book.stock
+    rows = slice(stock.bounds[number], stock.bounds[number + 1])
+    expiries = stock.last_day[rows].tolist() if item.safety_stock else []
+    given = Given(needs, stock.supply_of(number), expiries, book.coming(number), served_through)
+    before = book.outcomes_before.get(item.code)
+    outcome = before[1] if before is not None and before[0] == given else Netting(book, item, given).run()
+    book.outcomes[item.code] = given, outcome
+    return outcome
 
 
 def _supply(book: Book, first: int, last: int) -> SupplyColumns:
@@ -206,7 +221,7 @@ def _supply(book: Book, first: int, last: int) -> SupplyColumns:
 def _floors(book: Book, first: int, last: int) -> Floors:
     quantity = [0 if item.drawn else item.safety_stock for item in book.order[first:last]]
     looked_at_from = [
-        floor_looked_at_from(book, item, source_of(book, item)) if safety else NEVER
+        floor_looked_at_from(book, item) if safety else NEVER
         for item, safety in zip(book.order[first:last], quantity, strict=True)
     ]
     return Floors(_column(quantity), _column(looked_at_from))

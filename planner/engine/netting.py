@@ -9,64 +9,39 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from heapq import heappop, heappush
-from typing import NamedTuple
 
 from planner.engine.allocate import SURPLUS, Shelf, Supply, Takes, surplus_row
 from planner.engine.book import Book
-from planner.engine.firm import FirmBatches
 from planner.engine.needs import Need
-from planner.engine.pegs import Taken
+from planner.engine.outcome import Given, ItemNeeds, Outcome
 from planner.engine.problem import NEVER, Item
-from planner.engine.propose import Buying, LaterUse, Making, OpenNeeds, source_of
+from planner.engine.propose import Buying, LaterUse, Making, OpenNeeds, lead_days_of, source_of
 
 ENDLESS = 1 << 60
 
 
-class ItemNeeds(NamedTuple):
-    """One item's needs in order of service, by column. ``source`` as in ``LevelNeeds``."""
-
-    firm: FirmBatches
-    others: Sequence[Need]
-    day: list[int]
-    valid_through: list[int]
-    quantity: list[int]
-    open: list[int]  # what reservations leave to serve
-    single_lot: list[bool]
-    source: list[int]
-
-    def need(self, place: int) -> Need:
-        source = self.source[place]
-        return self.firm.need(source, self.valid_through[place]) if source >= 0 else self.others[-1 - source]
-
-    def safety_only(self, place: int) -> bool:
-        source = self.source[place]
-        return source < 0 and self.others[-1 - source].safety_only
-
-
 class Netting:
-    """One item being netted, from the first of ``needs`` on; what came before is served and gone from the stock."""
+    """One item being netted, once; what came before its needs is served and gone from its supply."""
 
-    def __init__(self, book: Book, number: int, needs: ItemNeeds, taken: Taken, served_through: int) -> None:
-        """What lines of firm batches take is added to ``taken``.
-
-        Up to the day ``served_through`` the needs are served and the safety stock is not missing.
-        """
-        self.book, self.number, self.needs, self.taken = book, number, needs, taken
-        self.item = item = book.order[number]
-        self.supply = book.stock.rows_of(number)
-        self.source: Making | Buying | None = source_of(book, item)
-        self.first_buy = len(book.buys)
+    def __init__(self, book: Book, item: Item, given: Given) -> None:
+        self.book, self.item, self.given, self.needs = book, item, given, given.needs
+        self.supply = [
+            Supply(last_day, here_on, kind, rest, place, lot)
+            for place, last_day, here_on, kind, rest, lot in zip(*given.supply, strict=True)
+        ]
+        self.outcome = Outcome()
+        self.source: Making | Buying | None = source_of(book, item, given, self.outcome)
         self.runs_out_on: int | None = None
         self.shelf = Shelf(self.supply)
         self.later_from = 0  # place of the first need after the day being netted
         self.floor_from = NEVER
         self.floor_days: list[int] = []
         if item.safety_stock:
-            self._plan_floor_days(served_through)
+            self._plan_floor_days()
 
-    def run(self) -> None:
+    def run(self) -> Outcome:
         """Day by day: serve the needs in order, look at the safety floor, propose for what is open."""
-        days, book = self.needs.day, self.book
+        days, outcome = self.needs.day, self.outcome
         place, count = 0, len(days)
         while place < count or self.floor_days:
             day = days[place] if place < count else NEVER
@@ -77,10 +52,10 @@ class Netting:
                 place += 1
             self.later_from = place
             self._net_day(day, first, place)
-        for row in self.supply:
-            book.stock.rest[row.place] = row.rest
-        for _, buy in book.buys[self.first_buy :]:
+        outcome.rest = [(row.place, row.rest) for row in self.supply]
+        for _, buy in outcome.buys:
             buy.runs_out_on = self.runs_out_on
+        return outcome
 
     def _net_day(self, day: int, first: int, past: int) -> None:
         """Net the needs of ``day``, those at the places from ``first`` up to ``past``."""
@@ -91,30 +66,31 @@ class Netting:
         for place in range(first, past):
             gross += needs.quantity[place]
             takes, rest, late, too_small = _take(shelf, needs, place)
-            if needs.source[place] >= 0:
-                self._note_pegs(needs.source[place], takes, too_small)
-            if late and not needs.safety_only(place):
-                self.book.unmet[day, self.item.code, "late"] += late
+            if needs.of_batch[place]:
+                self._note_pegs(place, takes, too_small)
+            if late and not needs.safety_only[place]:
+                self.outcome.unmet[day, "late"] += late
             if rest:
                 short += rest
                 open_needs.append((needs.need(place), rest))
-                if self.runs_out_on is None and not needs.safety_only(place):
+                if self.runs_out_on is None and not needs.safety_only[place]:
                     self.runs_out_on = day
         covered = gross - short
         if open_needs or (self.floor_from <= day and self._floor_missing(day)):
             short += self._answer(day, open_needs)
         if day <= self.book.to_day and (gross or short):
-            self.book.requirements.append((self.number, day, gross, covered, short))
+            self.outcome.requirements.append((day, gross, covered, short))
 
-    def _note_pegs(self, line: int, takes: Takes, too_small: Sequence[str]) -> None:
+    def _note_pegs(self, place: int, takes: Takes, too_small: Sequence[str]) -> None:
         """What a line of a firm batch takes: of firm supply, and of what proposals leave."""
+        outcome = self.outcome
         for row, part in takes:
             if row.kind == SURPLUS:
-                self.book.proposed[line] += part
+                outcome.proposed[place] += part
             else:
-                self.taken.add(line, row.place, part)
+                outcome.taken.append((place, row.place, part))
         if too_small:
-            self.book.too_small[line] = too_small
+            outcome.too_small[place] = too_small
 
     def _floor_missing(self, day: int) -> int:
         """How far supply is below the safety stock on ``day``, on the days when that is looked at."""
@@ -152,7 +128,7 @@ class Netting:
 
     def _answerable(self, day: int, open_needs: list[tuple[Need, int]]) -> list[tuple[Need, int]]:
         """The open needs a proposal can answer; the others are unmet, with the reason."""
-        book, item = self.book, self.item
+        item, outcome = self.item, self.outcome
         if not open_needs:
             return []
         if self.source is None:
@@ -166,9 +142,9 @@ class Netting:
             if fresh_last_day >= need.valid_through:
                 answered.append((need, quantity))
                 if need.line >= 0:
-                    book.proposed[need.line] += quantity
+                    outcome.proposed[need.line] += quantity
             elif not need.safety_only:
-                book.unmet[day, item.code, reason] += quantity
+                outcome.unmet[day, reason] += quantity
         return answered
 
     def _later_use(self, todays_surplus: Sequence[Supply]) -> LaterUse:
@@ -190,13 +166,13 @@ class Netting:
 
         return later_use
 
-    def _plan_floor_days(self, served_through: int) -> None:
+    def _plan_floor_days(self) -> None:
         """The floor is looked at when a fresh proposal can first be here, then after needs and expiries."""
-        self.floor_from = floor_looked_at_from(self.book, self.item, self.source)
+        served_through = self.given.served_through
+        self.floor_from = floor_looked_at_from(self.book, self.item)
         if served_through < self.floor_from <= self.book.to_day:
             self.floor_days = [self.floor_from]
-        stock = self.book.stock
-        for last_day in stock.last_day[stock.bounds[self.number] : stock.bounds[self.number + 1]].tolist():
+        for last_day in self.given.expiries:
             if last_day >= served_through:
                 self._watch_floor_after(last_day)
 
@@ -205,10 +181,9 @@ class Netting:
             heappush(self.floor_days, last_day + 1)
 
 
-def floor_looked_at_from(book: Book, item: Item, source: Making | Buying | None) -> int:
+def floor_looked_at_from(book: Book, item: Item) -> int:
     """The first day on which safety stock is looked at: when a fresh proposal can first be here."""
-    lead_days = source.lead_days if source else item.lead_time_days
-    return book.from_day + lead_days + item.release_days
+    return book.from_day + lead_days_of(book, item) + item.release_days
 
 
 def _take(shelf: Shelf, needs: ItemNeeds, place: int) -> tuple[Takes, int, int, Sequence[str]]:

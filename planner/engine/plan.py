@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import compress
@@ -47,8 +48,13 @@ def plan(problem: Problem) -> Plan:
     return net(problem).plan()
 
 
-def net(problem: Problem, *, progress: Callable[[int, int], None] | None = None) -> Netted:
+def net(
+    problem: Problem, *, before: Netted | None = None, progress: Callable[[int, int], None] | None = None
+) -> Netted:
     """The netting of a whole problem: all that ``plan`` answers, before it is written down row by row.
+
+    ``before`` is an earlier netting: what it was given for an item in the same terms (items, formulas and offers that
+    are the same objects, the same days) is taken from it again. The answer is the same without it.
 
     1. Read the problem, refuse loops and unknown codes.
     2. Write down the needs of firm batches and of demands.
@@ -58,7 +64,7 @@ def net(problem: Problem, *, progress: Callable[[int, int], None] | None = None)
     Raises PlanError as ``plan`` does.
     """
     with collector_paused():
-        book = Book(problem)
+        book = Book(problem, before._book if before is not None else None)
         _add_demand_needs(book)
         served = []
         for first, last in book.level_bounds():
@@ -68,6 +74,7 @@ def net(problem: Problem, *, progress: Callable[[int, int], None] | None = None)
         portions = np.flatnonzero(book.stock.source >= 0)
         book.lots_left[book.stock.source[portions]] = book.stock.rest[portions]
         book.left = book.lots_left.tolist()
+        book.outcomes_before = {}  # an earlier plan is not kept because a later one is
         return Netted(book, served)
 
 
@@ -249,12 +256,15 @@ def _buys(book: Book) -> list[Buy]:
     shown = [each for each in book.buys if each[1].order_by <= book.to_day]
     shown.sort(key=lambda each: (each[1].order_by, each[1].item, each[1].need_on, each[0]))
     free: dict[str, int] = {}
+    rows = []
     for _, buy in shown:
         if buy.item not in free:
             free[buy.item] = book.free_of(book.items[buy.item], book.from_day)
-        buy.free = free[buy.item]
-        buy.id = row_id(buy_content(buy))
-    return [buy for _, buy in shown]
+        # Another row: an earlier or a later plan may have the same outcome and other stock left.
+        row = replace(buy, free=free[buy.item])
+        row.id = row_id(buy_content(row))
+        rows.append(row)
+    return rows
 
 
 def _expiring(book: Book) -> list[Expiring]:

@@ -1,20 +1,22 @@
 """Proposals: batches to make and packs to buy for what supply does not cover on one day.
 
-Writes make and buy rows, and the needs of the makings' lines, into the book. No clock.
+Writes make and buy rows, and the needs of the makings' lines, into an item's outcome. No clock.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
 from math import gcd
 
 from planner.engine.allocate import Supply, surplus_row
-from planner.engine.book import Book, lives_through
+from planner.engine.book import Book, RowIds, lives_through
 from planner.engine.explode import line_quantities
 from planner.engine.lotsize import cut_sizes, single_lot_limits
 from planner.engine.needs import PROPOSED, Need
+from planner.engine.outcome import Given, Outcome
 from planner.engine.packs import Choice, choose_packs, no_waste
 from planner.engine.problem import Formula, Item, Line, Offer
 from planner.engine.result import Buy, Expected, Make, Pack, Peg
@@ -28,8 +30,10 @@ LaterUse = Callable[[int, int, int], int]
 class Making:
     """Proposes batches of one made item by its chosen formula."""
 
-    def __init__(self, book: Book, item: Item) -> None:
-        self.book, self.item = book, item
+    def __init__(self, book: Book, item: Item, given: Given, outcome: Outcome) -> None:
+        """What is proposed is written into ``outcome``."""
+        self.book, self.item, self.given, self.outcome = book, item, given, outcome
+        self._id = RowIds()
         self.lead_days = item.lead_time_days
         self.largest_charge = book.largest_charges[item.code]
         self.limits: list[tuple[int, int]] = []
@@ -43,10 +47,9 @@ class Making:
         return replace(chosen, lines=tuple(chosen.lines))
 
     @cached_property
-    def _lines(self) -> list[tuple[Line, int, list[Need]]]:
-        """Each line, how many days its item must still live, and the needs of the item."""
-        items, needs = self.book.items, self.book.needs
-        return [(line, items[line.item].min_remaining_days, needs[line.item]) for line in self.formula.lines]
+    def _lines(self) -> list[tuple[Line, int]]:
+        """Each line, and how many days its item must still live."""
+        return [(line, self.book.items[line.item].min_remaining_days) for line in self.formula.lines]
 
     def fresh_last_day(self, day: int) -> int:
         """The last day of what would be made for ``day``, judged by the start that would be in time."""
@@ -58,7 +61,7 @@ class Making:
         A row's rest is what the batch gives beyond its needs, which may be nothing; what goes to the
         safety stock is free for later needs and so is part of it.
         """
-        book, item = self.book, self.item
+        book, item, outcome = self.book, self.item, self.outcome
         start = self._start(day)
         made = max(start, book.from_day) + self.lead_days
         wanted = sum(quantity for _, quantity in open_needs)
@@ -78,16 +81,16 @@ class Making:
                 start_on=start,
                 due_on=day,
                 late=late,
-                coming=_coming(book, item, day, shares),
+                coming=_coming(self.given, day, shares),
                 excess=excess,
                 pegged_to=_pegs(shares, day),
             )
-            make.id = book.make_id(_make_content(make))
-            book.makes.append((number, make))
+            make.id = self._id(_make_content(make))
+            outcome.makes.append((number, make))
             if late:
-                _note_late(book, item, day, shares)
+                _note_late(outcome, day, shares)
             self._add_line_needs(make, number, safety_only)
-            rows.append(_surplus(book, item, made, output, shares))
+            rows.append(_surplus(outcome, item, made, output, shares))
             number += 1
         return rows
 
@@ -96,25 +99,27 @@ class Making:
 
     def _add_line_needs(self, make: Make, number: int, safety_only: bool) -> None:
         """The lines of a making are needed on the day it really starts."""
-        book = self.book
-        day = max(make.start_on, book.from_day)
+        needs = self.outcome.line_needs
+        day = max(make.start_on, self.book.from_day)
         order = (PROPOSED, make.item, make.due_on, number)
         to = f"make:{make.id}"
         quantities = line_quantities(self.formula, make.charge)
-        for (line, remaining, needs), quantity in zip(self._lines, quantities, strict=True):
+        for (line, remaining), quantity in zip(self._lines, quantities, strict=True):
             if quantity:
-                needs.append(
-                    Need(day, order, line.position, quantity, day + remaining, to, line.single_lot, safety_only)
-                )
+                need = Need(day, order, line.position, quantity, day + remaining, to, line.single_lot, safety_only)
+                needs.append((line.item, need))
 
 
 class Buying:
     """Proposes packs of one bought item."""
 
-    def __init__(self, book: Book, item: Item, suppliers: Sequence[Sequence[Offer]]) -> None:
-        self.book, self.item, self.suppliers = book, item, suppliers
+    def __init__(
+        self, book: Book, item: Item, suppliers: Sequence[Sequence[Offer]], given: Given, outcome: Outcome
+    ) -> None:
+        """What is proposed is written into ``outcome``."""
+        self.book, self.item, self.suppliers, self.given, self.outcome = book, item, suppliers, given, outcome
         leads = [offer.lead_time_days for offers in suppliers for offer in offers]
-        self.lead_days, self._longest_lead_days = min(leads), max(leads)
+        self._longest_lead_days = max(leads)
         self._step = gcd(*(offer.pack for offers in suppliers for offer in offers))
         self._chosen: dict[tuple[int, int], Choice] = {}
 
@@ -141,17 +146,17 @@ class Buying:
             order_by=order_by,
             late=late,
             free=0,
-            coming=_coming(book, item, day, open_needs),
+            coming=_coming(self.given, day, open_needs),
             runs_out_on=None,
             excess=choice.quantity - wanted,
             waste=choice.waste,
             pegged_to=_pegs(open_needs, day),
         )
-        book.buys.append((number, buy))
+        self.outcome.buys.append((number, buy))
         if late:
-            _note_late(book, item, day, open_needs)
+            _note_late(self.outcome, day, open_needs)
         arrival = self._arrival(day, choice.longest_lead_days)
-        return [_surplus(book, item, arrival, choice.quantity, open_needs)]
+        return [_surplus(self.outcome, item, arrival, choice.quantity, open_needs)]
 
     def _choose(self, wanted: int, day: int, slack_days: int, later_use: LaterUse) -> Choice:
         """The packs for what is wanted.
@@ -195,12 +200,18 @@ class Buying:
         return waste_of
 
 
-def source_of(book: Book, item: Item) -> Making | Buying | None:
+def source_of(book: Book, item: Item, given: Given, outcome: Outcome) -> Making | Buying | None:
     """How the item is got: made by its chosen formula, else bought by its offers, else not at all."""
     if item.code in book.chosen:
-        return Making(book, item)
-    suppliers = book.suppliers_of(item.code)
-    return Buying(book, item, suppliers) if suppliers else None
+        return Making(book, item, given, outcome)
+    suppliers = book.terms.suppliers_of(item.code)
+    return Buying(book, item, suppliers, given, outcome) if suppliers else None
+
+
+def lead_days_of(book: Book, item: Item) -> int:
+    """How long it takes to make, else to get from the quickest offer; the item's own where nobody offers it."""
+    leads = [offer.lead_time_days for offers in book.terms.suppliers_of(item.code) for offer in offers]
+    return item.lead_time_days if item.code in book.chosen else min(leads, default=item.lead_time_days)
 
 
 def _fill(open_needs: OpenNeeds, outputs: list[int]) -> Iterator[OpenNeeds]:
@@ -222,11 +233,11 @@ def _safety_only(shares: OpenNeeds) -> bool:
     return all(need is None or need.safety_only for need, _ in shares)
 
 
-def _coming(book: Book, item: Item, day: int, shares: OpenNeeds) -> list[Expected]:
+def _coming(given: Given, day: int, shares: OpenNeeds) -> list[Expected]:
     """The firm supply that comes after ``day``, where a need (not the safety stock alone) is answered."""
     if all(need is None for need, _ in shares):
         return []
-    return book.coming_after(item, day)
+    return given.coming[bisect_right(given.coming, day, key=lambda each: each.day) :]
 
 
 def _pegs(shares: OpenNeeds, day: int) -> list[Peg]:
@@ -237,21 +248,21 @@ def _packs(choice: Choice) -> list[Pack]:
     return [Pack(choice.supplier, offer.pack, count, offer.pack_text) for offer, count in choice.packs]
 
 
-def _note_late(book: Book, item: Item, day: int, shares: OpenNeeds) -> None:
+def _note_late(outcome: Outcome, day: int, shares: OpenNeeds) -> None:
     """What a late proposal answers is unmet as ``late``, safety stock and what only refills it apart."""
     late = sum(quantity for need, quantity in shares if need is not None and not need.safety_only)
     if late:
-        book.unmet[day, item.code, "late"] += late
+        outcome.unmet[day, "late"] += late
 
 
-def _surplus(book: Book, item: Item, made_or_received: int, quantity: int, shares: OpenNeeds) -> Supply:
+def _surplus(outcome: Outcome, item: Item, made_or_received: int, quantity: int, shares: OpenNeeds) -> Supply:
     """What is left beyond needs, as supply; what is pegged to safety stays free for later needs."""
     needed = sum(share for need, share in shares if need is not None)
     return surplus_row(
         lives_through(made_or_received, item.life_days),
         made_or_received + item.release_days,
         quantity - needed,
-        order=len(book.makes) + len(book.buys),  # earlier proposals first
+        order=len(outcome.makes) + len(outcome.buys),  # earlier proposals first
     )
 
 

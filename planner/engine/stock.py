@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.engine.allocate import LOT, Supply
+from planner.engine.allocate import LOT
+from planner.engine.outcome import ItemSupply
 from planner.engine.portions import Portions
 from planner.engine.problem import NEVER
 
@@ -89,21 +90,15 @@ class StockColumns:
         lots = self._lots
         return lots.lot[source], (lots.place[source], lots.container[source], source)
 
-    def rows_of(self, number: int) -> list[Supply]:
-        """What is left of one item's rows, as objects in order of supply."""
-        begin, past = self.bounds[number], self.bounds[number + 1]
-        places = np.flatnonzero(self.rest[begin:past]) + begin
-        columns = (self.last_day, self.here_on, self.kind, self.rest)
-        lot = self._lots.lot
-        return [
-            Supply(last_day, here_on, kind, rest, place, lot[source] if source >= 0 else "")
-            for last_day, here_on, kind, rest, place, source in zip(
-                *(column[places].tolist() for column in columns),
-                places.tolist(),
-                self.source[places].tolist(),
-                strict=True,
-            )
-        ]
+    def supply_of(self, number: int) -> ItemSupply:
+        """What is left of one item's rows."""
+        rows = slice(self.bounds[number], self.bounds[number + 1])
+        places = np.flatnonzero(self.rest[rows])
+        last_day, here_on, kind, rest, sources = (
+            column[rows][places].tolist() for column in (self.last_day, self.here_on, self.kind, self.rest, self.source)
+        )
+        lot = [self._lots.lot[source] if source >= 0 else "" for source in sources]
+        return ItemSupply(places.tolist(), last_day, here_on, kind, rest, lot)
 
     def lot_of(self, place: int) -> str | None:
         """The number of the lot in a row; None where it is a receipt."""
