@@ -49,12 +49,16 @@ class Reading:
         days: Sequence[str] = (),
         texts: Sequence[str] = (),
     ) -> list[Any]:
-        """The columns named, in this order, the rows in that of the query. One statement.
+        """The columns named, in this order. One statement.
+
+        The rows of them come in an order of the database's own, which stays while the rows do: what asks for another
+        makes SQLite take half as long again.
 
         Whole numbers come as int64, ``BLANK`` where there is none, truth values, which every row has, as bool, days as
         ordinals, int64, ``BLANK`` where there is none, texts as a tuple.
         """
-        sql, values = rows.values_list(*numbers, *flags, *days, *texts).query.sql_with_params()
+        ordered = rows.order_by("pk") if connection.vendor == "postgresql" else rows.order_by()
+        sql, values = ordered.values_list(*numbers, *flags, *days, *texts).query.sql_with_params()
         wanted = ((_NUMBERS, numbers), (_FLAGS, flags), (_DAYS, days), (_TEXTS, texts))
         kinds = [kind.by_vendor[connection.vendor] for kind, columns in wanted for _ in columns]
         found = statements.rows(_packing(sql, [written for written, _ in kinds]), *values)[0]

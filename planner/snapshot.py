@@ -1,7 +1,8 @@
 """From the database to a problem: everything the plan depends on, read as columns in a fixed number of queries.
 
 No model instance is made on this path: at ten thousand batches that would cost many times the fetch.
-Rows are ordered by code, never by key, so that an exported and reloaded workshop gives the same plan.
+Rows are ordered by code, never by key, where the engine could mind; so an exported and reloaded workshop gives the
+same plan.
 """
 
 from __future__ import annotations
@@ -112,7 +113,7 @@ def read_items(reading: Reading) -> Items:
     return reading.made(
         _items,
         *reading.columns(
-            Item.objects.order_by("code"),
+            Item.objects.all(),
             numbers=(
                 "pk", "shelf_life_days", "shelf_life_hours", "opened_life_days", "min_remaining_days", "safety_stock",
                 "lead_time_days", "release_days", "retest_days",
@@ -129,11 +130,14 @@ def _items(
     measure: Texts,
 ) -> Items:  # fmt: skip
     life = map(plan_days_of_life, _or_none(days), _or_none(hours))
-    rows = map(
-        engine.Item, code, kind, measure, drawn.tolist(), life, remaining.tolist(), safety.tolist(), lead.tolist(),
-        release.tolist(),
+    rows = list(
+        map(
+            engine.Item, code, kind, measure, drawn.tolist(), life, remaining.tolist(), safety.tolist(), lead.tolist(),
+            release.tolist(),
+        )
     )  # fmt: skip
-    return Items(pk, tuple(rows), opened, retest)
+    order = np.argsort(_ranks(code))
+    return Items(pk[order], tuple(map(rows.__getitem__, order.tolist())), opened[order], retest[order])
 
 
 class Lots(NamedTuple):
@@ -143,24 +147,57 @@ class Lots(NamedTuple):
 
 
 def read_lots(reading: Reading, items: Items) -> Lots:
-    """Portions on hand."""
-    pk, item_id, *columns = reading.columns(
-        Portion.objects.filter(on_hand__gt=0, lot__item__drawn=False).order_by(
-            "lot__item__code", "lot__number", "place", "container", "set_apart"
-        ),
-        numbers=("pk", "lot__item_id", "on_hand"),
-        flags=("set_apart",),
-        days=("lot__received_on", "lot__available_on", "lot__expires_on", "lot__retest_on", "opened_on"),
-        texts=("lot__number", "lot__status", "place", "container"),
+    """Portions on hand, by codes of item, lot, place and container.
+
+    They are put in that order here: where only quantities changed since an earlier reading, it is as it was.
+    """
+    pk, item_id, on_hand, apart, received, available, expires, retest, opened, number, status, place, container = (
+        reading.columns(
+            Portion.objects.filter(on_hand__gt=0, lot__item__drawn=False),
+            numbers=("pk", "lot__item_id", "on_hand"),
+            flags=("set_apart",),
+            days=("lot__received_on", "lot__available_on", "lot__expires_on", "lot__retest_on", "opened_on"),
+            texts=("lot__number", "lot__status", "place", "container"),
+        )
     )
-    return Lots(reading.made(_portions, items, item_id, *columns), reading.made(places_by, pk), item_id)
+    order = reading.made(_order_of_portions, items, item_id, number, place, container, apart)
+    labels = [reading.made(_texts_in_order, order, column) for column in (number, status, place, container)]
+    keys = reading.made(_in_order, order, pk)
+    portions = reading.made(
+        _portions, items, order, item_id, on_hand, apart, received, available, expires, retest, opened, *labels
+    )
+    return Lots(portions, reading.made(places_by, keys), reading.made(_in_order, order, item_id))
+
+
+def _order_of_portions(
+    items: Items, item_id: np.ndarray, number: Texts, place: Texts, container: Texts, apart: np.ndarray
+) -> np.ndarray:
+    return np.lexsort((apart, _ranks(container), _ranks(place), _ranks(number), items.places_of(item_id)))
+
+
+def _ranks(texts: Texts) -> np.ndarray:
+    """The place of each text among all different ones, sorted."""
+    rank = {text: place for place, text in enumerate(sorted(set(texts)))}
+    return np.fromiter(map(rank.__getitem__, texts), dtype=np.int64, count=len(texts))
+
+
+def _in_order(order: np.ndarray, column: np.ndarray) -> np.ndarray:
+    return column[order]
+
+
+def _texts_in_order(order: np.ndarray, texts: Texts) -> Texts:
+    return tuple(map(texts.__getitem__, order.tolist()))
 
 
 def _portions(
-    items: Items, item_id: np.ndarray, on_hand: np.ndarray, apart: np.ndarray, received: np.ndarray,
-    available: np.ndarray, expires: np.ndarray, retest: np.ndarray, opened: np.ndarray, number: Texts, status: Texts,
-    place: Texts, container: Texts,
+    items: Items, order: np.ndarray, item_id: np.ndarray, on_hand: np.ndarray, apart: np.ndarray,
+    received: np.ndarray, available: np.ndarray, expires: np.ndarray, retest: np.ndarray, opened: np.ndarray,
+    number: Texts, status: Texts, place: Texts, container: Texts,
 ) -> Portions:  # fmt: skip
+    """The texts are in order already."""
+    item_id, on_hand, apart, received, available, expires, retest, opened = (
+        column[order] for column in (item_id, on_hand, apart, received, available, expires, retest, opened)
+    )
     item = items.places_of(item_id)
     last_day = _first_known(expires, _later(received, items.life[item]))
     return Portions(
@@ -189,9 +226,7 @@ def read_orders(reading: Reading) -> tuple[engine.Order, ...]:
     return reading.made(
         _orders,
         *reading.columns(
-            PurchaseOrderLine.objects.filter(closed_at=None, received__lt=F("quantity")).order_by(
-                "order__code", "item__code", "due_on"
-            ),
+            PurchaseOrderLine.objects.filter(closed_at=None, received__lt=F("quantity")),
             numbers=("quantity", "received"),
             days=("due_on", "expires_on"),
             texts=("order__code", "item__code"),
@@ -203,14 +238,15 @@ def _orders(
     ordered: np.ndarray, received: np.ndarray, due_on: np.ndarray, expires_on: np.ndarray, code: Texts, item: Texts
 ) -> tuple[engine.Order, ...]:
     still_open = (ordered - received).tolist()
-    return tuple(map(engine.Order, code, item, still_open, due_on.tolist(), _or_none(expires_on)))
+    rows = map(engine.Order, code, item, still_open, due_on.tolist(), _or_none(expires_on))
+    return tuple(sorted(rows, key=lambda row: (row.order, row.item, row.due_on)))
 
 
 def read_offers(reading: Reading) -> tuple[engine.Offer, ...]:
     return reading.made(
         _offers,
         *reading.columns(
-            Offer.objects.order_by("supplier__code", "item__code", "pack"),
+            Offer.objects.all(),
             numbers=("pack", "lead_time_days", "price_e4", "min_packs"),
             texts=("supplier__code", "item__code"),
         ),
@@ -220,8 +256,10 @@ def read_offers(reading: Reading) -> tuple[engine.Offer, ...]:
 def _offers(
     pack: np.ndarray, lead: np.ndarray, price: np.ndarray, least: np.ndarray, supplier: Texts, item: Texts
 ) -> tuple[engine.Offer, ...]:
-    rows = zip(supplier, item, pack.tolist(), lead.tolist(), _or_none(price), least.tolist(), strict=True)
-    return tuple(starmap(engine.Offer, rows))
+    rows = starmap(
+        engine.Offer, zip(supplier, item, pack.tolist(), lead.tolist(), _or_none(price), least.tolist(), strict=True)
+    )
+    return tuple(sorted(rows, key=lambda row: (row.supplier, row.item, row.pack)))
 
 
 class Formulas(NamedTuple):
@@ -245,9 +283,7 @@ def read_formulas(reading: Reading, items: Items) -> Formulas:
         .values_list("line_id", "item__code", "ratio")
     )
     columns = reading.columns(
-        Line.objects.filter(version__in=FormulaVersion.objects.filter(wanted).values("pk")).order_by(
-            "version_id", "position"
-        ),
+        Line.objects.filter(version__in=FormulaVersion.objects.filter(wanted).values("pk")),
         numbers=("version_id", "pk", "position", "item_id", "percent", "numerator", "denominator"),
         flags=("qs", "is_volume", "single_lot"),
         texts=("phase",),
@@ -300,6 +336,13 @@ def _lines(
     phase: Texts,
 ) -> Lines:  # fmt: skip
     """``densities`` in g/mL, by the item's key."""
+    order = np.lexsort((position, version))
+    version, pk, position, item_id, percents, numerator, denominator, qs, is_volume, single_lot = (
+        column[order]
+        for column in (
+            version, pk, position, item_id, percents, numerator, denominator, qs, is_volume, single_lot
+        )
+    )  # fmt: skip
     per_unit = {}
     for place in np.flatnonzero(numerator != BLANK).tolist():
         # Microlitres x g/mL are milligrams.
@@ -316,7 +359,8 @@ def _lines(
         stand_ins[place_of_line[line]].append(engine.Substitute(code, Fraction(ratio)))
     columns = LineColumns(
         item=items.codes_of(item_id), position=position, percent=percent, single_lot=single_lot, is_volume=is_volume,
-        phase=phase, per_unit=per_unit, substitutes={place: tuple(each) for place, each in stand_ins.items()},
+        phase=_texts_in_order(order, phase), per_unit=per_unit,
+        substitutes={place: tuple(each) for place, each in stand_ins.items()},
     )  # fmt: skip
     return Lines(columns, bounds, frozenset(zip(version.tolist(), item_id.tolist(), strict=True)))
 
@@ -373,9 +417,9 @@ def _places_of_known(place_of: Mapping[int, int], keys: np.ndarray) -> np.ndarra
 
 
 def read_batches(reading: Reading, formulas: Formulas, lots: Lots, set_aside: SetAside) -> BatchColumns:
-    """Firm batches."""
+    """Firm batches, in no order."""
     pk, version, charge, priority, trial, planned_for, code, status = reading.columns(
-        Batch.objects.filter(status__in=FIRM).order_by("transformation__code"),
+        Batch.objects.filter(status__in=FIRM),
         numbers=("pk", "version_id", "charge", "priority"),
         flags=("trial",),
         days=("transformation__planned_for",),
@@ -420,9 +464,7 @@ def read_demands(reading: Reading) -> Demands:
     return reading.made(
         _demands,
         *reading.columns(
-            Demand.objects.filter(closed_at=None, dispatched__lt=F("quantity")).order_by(
-                "item__code", "due_on", "customer__code", "reference"
-            ),
+            Demand.objects.filter(closed_at=None, dispatched__lt=F("quantity")),
             numbers=("pk", "quantity", "dispatched", "priority", "customer__min_remaining_days"),
             days=("due_on",),
             texts=("item__code", "customer__code", "reference"),
@@ -438,4 +480,8 @@ def _demands(
         engine.Demand, item, (wanted - dispatched).tolist(), due_on.tolist(), [each or "" for each in customer],
         reference, _or_none(priority), _or_none(remaining),
     )  # fmt: skip
-    return Demands(tuple(rows), places_by(pk))
+    in_order = sorted(
+        zip(pk.tolist(), rows, strict=True),
+        key=lambda each: (each[1].item, each[1].due_on, each[1].customer, each[1].reference, each[0]),
+    )
+    return Demands(tuple(row for _, row in in_order), {key: place for place, (key, _) in enumerate(in_order)})

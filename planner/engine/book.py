@@ -22,7 +22,7 @@ from planner.engine.firm import FirmBatches
 from planner.engine.needs import Need
 from planner.engine.outcome import Given, Outcome
 from planner.engine.passed_over import LotReasons
-from planner.engine.pegs import Taken
+from planner.engine.pegs import Pegs
 from planner.engine.portions import Portions
 from planner.engine.problem import NEVER, Item, Problem
 from planner.engine.reservations import ReservationColumns
@@ -76,23 +76,21 @@ class Book:
         on_hand, drawn_lot = self.lots.quantity, self._column_of_items("drawn", np.bool_)[self.item_of_lot]
         self.lots_left = np.where(drawn_lot, on_hand, np.maximum(0, on_hand - self.reserved_on))
         self.left: list[int] = []  # the same once every item is netted
-        self.stock = StockColumns(
+        self.stock: StockColumns = StockColumns(
             lots=self.lots,
             item_of_lot=np.where(drawn_lot, -1, self.item_of_lot),
             lots_left=self.lots_left,
             receipts=self.receipts,
             items=len(self.order),
             from_day=self.from_day,
+            before=before.stock if before is not None else None,
         )
-        self.firm = FirmBatches(
+        self.firm: FirmBatches = FirmBatches(
             self.batches,
-            self.formulas,
-            self.lines,
-            terms.first_line,
-            terms.past_line,
+            terms,
             number_of_place[terms.place_of_line],
             len(self.order),
-            self.from_day,
+            before.firm if before is not None else None,
         )
         self.holders = len(self.firm) + len(problem.demands)  # whoever may have something reserved, batches first
         self.reserved_rows = self._reserved_rows()
@@ -160,11 +158,10 @@ class Book:
         known = np.flatnonzero((row >= 0) & (holder >= 0))
         return ReservedRows(self.stock.item[row[known]], holder[known], row[known], rows.quantity[known])
 
-    def write(self, number: int, outcome: Outcome, lines: Sequence[int], taken: Taken) -> None:
-        """Write down what netting an item came to.
+    def write(self, number: int, outcome: Outcome, lines: np.ndarray) -> Pegs:
+        """Write down what netting an item came to; answers what lines of firm batches take.
 
-        ``lines`` are the places in ``FirmBatches`` of the needs that are lines of firm batches; what those take is
-        added to ``taken``.
+        ``lines`` are the places in ``FirmBatches`` of the needs that are lines of firm batches.
         """
         code, first_row = self.order[number].code, int(self.stock.bounds[number])
         self.requirements += [(number, *row) for row in outcome.requirements]
@@ -175,13 +172,12 @@ class Book:
         for part, need in outcome.line_needs:
             self.needs[part].append(need)
         for place, steps in outcome.proposed.items():
-            self.proposed[lines[place]] += steps
+            self.proposed[int(lines[place])] += steps
         for place, lots in outcome.too_small.items():
-            self.too_small[lines[place]] = lots
-        for place, row, steps in outcome.taken:
-            taken.add(lines[place], first_row + row, steps)
-        for row, rest in outcome.rest:
-            self.stock.rest[first_row + row] = rest
+            self.too_small[int(lines[place])] = lots
+        self.stock.rest[outcome.rows + first_row] = outcome.rest
+        taken = outcome.taken
+        return Pegs(lines[taken.line], taken.row + first_row, taken.quantity)
 
     @cached_property
     def _lots_of(self) -> Mapping[str, Sequence[int]]:

@@ -13,9 +13,9 @@ import numpy as np
 from planner.engine.batches import BatchColumns
 from planner.engine.columns import narrow
 from planner.engine.explode import PERCENT, line_quantities, split_charges
-from planner.engine.formula_lines import LineColumns
 from planner.engine.needs import BATCH_ORDER
 from planner.engine.problem import Formula
+from planner.engine.terms import Terms
 
 
 class FirmBatches:
@@ -29,66 +29,105 @@ class FirmBatches:
     def __init__(
         self,
         batches: BatchColumns,
-        formulas: Sequence[Formula],
-        lines: LineColumns,
-        first_line: np.ndarray,
-        past_line: np.ndarray,
+        terms: Terms,
         item_of_line: np.ndarray,
         items: int,
-        from_day: int,
+        before: FirmBatches | None = None,
     ) -> None:
-        """``first_line`` and ``past_line`` of each formula among ``lines``, which have item numbers below ``items``."""
-        self.batches, self.lines = batches, lines
-        day = np.maximum(from_day, batches.planned_for)
-        status = np.array([BATCH_ORDER[each] for each in batches.status], dtype=np.int64)
-        self.batch = np.lexsort((ranks(batches.code), batches.priority, status, day))
-        self.number_of_batch = {batches.code[place]: number for number, place in enumerate(self.batch.tolist())}
+        """``item_of_line``: numbers, below ``items``, of the items of all formulas' lines.
 
-        formula = batches.formula[self.batch]
-        self.line_count = (past_line - first_line)[formula]
-        first = np.cumsum(self.line_count) - self.line_count
-        use_of = np.repeat(np.arange(len(formula)), self.line_count)
-        place = np.arange(len(use_of)) - first[use_of]
-        line = first_line[formula][use_of] + place
-        quantity = self._quantities(formulas, formula, first, use_of, lines.percent[line])
-        # Stable, so that the lines of one item stay in order of service.
-        by_item = np.argsort(narrow(item_of_line[line], items), kind="stable")
-        self.line, self.head_of, self.place_of = line[by_item], use_of[by_item], place[by_item]
-        self.item, self.quantity = item_of_line[self.line], quantity[by_item]
-        self.single_lot = lines.single_lot[self.line]
-        self.day = day[self.batch][self.head_of]
-        self.bounds = np.searchsorted(self.item, np.arange(items + 1)).tolist()
+        Of an earlier plan's batches that differ at most in what is weighed, all else is taken.
+        """
+        self.batches, self.lines = batches, terms.lines
+        self._terms, self._item_of_line = terms, item_of_line
+        same = before is not None and before._are_laid_as(batches, terms, item_of_line)
+        self._laid: _Laid = before._laid if before is not None and same else _Laid(batches, terms, item_of_line, items)
+        laid = self._laid
+        self.batch, self.number_of_batch, self.line_count = laid.batch, laid.number_of_batch, laid.line_count
+        self.line, self.head_of, self.place_of = laid.line, laid.head_of, laid.place_of
+        self.item, self.single_lot, self.day, self.bounds, self.to = (
+            laid.item, laid.single_lot, laid.day, laid.bounds, laid.to,
+        )  # fmt: skip
+        self.quantity = self._still_needed()
+
+    def _are_laid_as(self, batches: BatchColumns, terms: Terms, item_of_line: np.ndarray) -> bool:
+        """Whether batches are these, but for what is weighed, and their lines stand where these do."""
+        mine = self.batches
+        return (
+            terms is self._terms
+            and np.array_equal(item_of_line, self._item_of_line)
+            and mine.code == batches.code
+            and mine.status == batches.status
+            and all(
+                np.array_equal(getattr(mine, name), getattr(batches, name))
+                for name in ("formula", "charge", "planned_for", "priority")
+            )
+        )
 
     def __len__(self) -> int:
         return len(self.batch)
 
-    def _quantities(
+    def _still_needed(self) -> np.ndarray:
+        """What each line still needs: its own quantity or the formula's, less what is weighed."""
+        batches, laid, formulas = self.batches, self._laid, self._terms.formulas
+        quantities = laid.quantity
+        if batches.required or batches.weighed:
+            quantities, head_of_batch = quantities.copy(), np.argsort(laid.batch)
+            for place in batches.required.keys() | batches.weighed.keys():
+                head = int(head_of_batch[place])
+                required, weighed = batches.required.get(place, {}), batches.weighed.get(place, {})
+                for at, line in enumerate(formulas[batches.formula[place]].lines, start=int(laid.first[head])):
+                    quantity = required.get(line.position, int(quantities[at])) - weighed.get(line.position, 0)
+                    quantities[at] = max(0, quantity)
+        return quantities[laid.by_item]
+
+
+class _Laid:
+    """What of firm batches does not depend on what is weighed. Its columns are shared and read only.
+
+    ``first`` and ``quantity`` are batch by batch: where each batch's lines begin, and what the formula splits to;
+    ``by_item`` puts lines so in the order of the other columns.
+    """
+
+    def __init__(self, batches: BatchColumns, terms: Terms, item_of_line: np.ndarray, items: int) -> None:
+        lines, first_line, past_line = terms.lines, terms.first_line, terms.past_line
+        day = np.maximum(terms.from_day, batches.planned_for)
+        status = np.array([BATCH_ORDER[each] for each in batches.status], dtype=np.int64)
+        self.batch = np.lexsort((ranks(batches.code), batches.priority, status, day))
+        self.number_of_batch = {batches.code[place]: number for number, place in enumerate(self.batch.tolist())}
+        self.to = [f"batch:{batches.code[place]}" for place in self.batch.tolist()]
+
+        formula = batches.formula[self.batch]
+        self.line_count = (past_line - first_line)[formula]
+        self.first = np.cumsum(self.line_count) - self.line_count
+        use_of = np.repeat(np.arange(len(formula)), self.line_count)
+        place = np.arange(len(use_of)) - self.first[use_of]
+        line = first_line[formula][use_of] + place
+        self.quantity = self._split(batches, terms.formulas, formula, use_of, lines.percent[line])
+        # Stable, so that the lines of one item stay in order of service.
+        self.by_item = by_item = np.argsort(narrow(item_of_line[line], items), kind="stable")
+        self.line, self.head_of, self.place_of = line[by_item], use_of[by_item], place[by_item]
+        self.item = item_of_line[self.line]
+        self.single_lot = lines.single_lot[self.line]
+        self.day = day[self.batch][self.head_of]
+        self.bounds = np.searchsorted(self.item, np.arange(items + 1)).tolist()
+
+    def _split(
         self,
+        batches: BatchColumns,
         formulas: Sequence[Formula],
         formula: np.ndarray,
-        first: np.ndarray,
         use_of: np.ndarray,
         percent: np.ndarray,
     ) -> np.ndarray:
-        """What each line still needs, batch by batch: its own quantity or the formula's, less what is weighed."""
-        batches, charges = self.batches, self.batches.charge[self.batch]
+        """What each line needs by the formula, batch by batch."""
+        charges = batches.charge[self.batch]
         quantities = split_charges(charges, percent, use_of)
         per_unit = np.array([each.basis != PERCENT for each in formulas], dtype=np.bool_)
         for head in np.flatnonzero(per_unit[formula]).tolist() if len(formula) else ():
-            whole = slice(first[head], first[head] + self.line_count[head])
+            whole = slice(self.first[head], self.first[head] + self.line_count[head])
             quantities[whole] = line_quantities(formulas[formula[head]], int(charges[head]))
-        head_of_batch = np.argsort(self.batch)
-        for place in batches.required.keys() | batches.weighed.keys():
-            head = int(head_of_batch[place])
-            required, weighed = batches.required.get(place, {}), batches.weighed.get(place, {})
-            for at, line in enumerate(formulas[formula[head]].lines, start=int(first[head])):
-                quantity = required.get(line.position, int(quantities[at])) - weighed.get(line.position, 0)
-                quantities[at] = max(0, quantity)
         return quantities
-
-    def code_of(self, place: int) -> str:
-        """The batch of one line."""
-        return self.batches.code[self.batch[self.head_of[place]]]
 
 
 def ranks(texts: Sequence[str]) -> np.ndarray:

@@ -15,7 +15,7 @@ from planner.engine.book import Book
 from planner.engine.needs import Need, order_of_service
 from planner.engine.netting import Netting, floor_looked_at_from
 from planner.engine.outcome import Given, ItemNeeds, Outcome
-from planner.engine.pegs import Pegs, Taken
+from planner.engine.pegs import NO_PEGS, Pegs, Taken
 from planner.engine.problem import NEVER
 from planner.engine.sweep import Floors, Laid, NeedColumns, SupplyColumns, Swept, sweep
 
@@ -106,39 +106,54 @@ class LevelNeeds:
         book, needs, stock = self.book, self.columns, self.book.stock
         rows = book.reserved_rows
         mine = np.flatnonzero((rows.item >= self.first) & (rows.item < self.last))
-        kept = Taken([], [], [])
         if not len(mine) or not len(self.source):
-            return kept.pegs()
+            return NO_PEGS
         # Item and holder as one number, which needs have too.
         key = (rows.item[mine] - self.first) * book.holders + rows.holder[mine]
         order = np.lexsort((rows.row[mine], key))
-        key, row, left = key[order], rows.row[mine][order].tolist(), rows.quantity[mine][order].tolist()
+        key, row, left = key[order], rows.row[mine][order], rows.quantity[mine][order]
         holding, holder = self._holding(rows.item[mine] - self.first, rows.holder[mine])
         begin, past = (np.searchsorted(key, holder, side=side) for side in ("left", "right"))
-        here_on, last_day, source_of_row = (
-            column[row].tolist() for column in (stock.here_on, stock.last_day, stock.source)
+        held = past > begin
+        holding, holder, begin, past = holding[held], holder[held], begin[held], past[held]
+        # Of each need its rows, and whether it can use them.
+        count = past - begin
+        of_need = np.repeat(np.arange(len(holding)), count)
+        at = np.arange(len(of_need)) - np.repeat(np.cumsum(count) - count - begin, count)
+        usable = (stock.here_on[row[at]] <= needs.day[holding][of_need]) & (
+            stock.last_day[row[at]] >= needs.valid_through[holding][of_need]
         )
-        for place, first, end, day, valid_through, still_open, source in zip(
-            holding.tolist(),
-            *(
-                column.tolist()
-                for column in (
-                    begin,
-                    past,
-                    *(each[holding] for each in (needs.day, needs.valid_through, needs.open, self.source)),
-                )
-            ),
-            strict=True,
-        ):
-            rest = still_open
+        part = np.where(usable, left[at], 0)
+        together = np.add.reduceat(part, np.cumsum(count) - count) if len(holding) else part
+        # Whoever needs an item once, and no less than is reserved, keeps all that can be used; others one by one.
+        plain = np.bincount(np.searchsorted(key, holder), minlength=len(key))[np.searchsorted(key, holder)] == 1
+        plain &= together <= needs.open[holding]
+        needs.open[holding[plain]] -= together[plain]
+        taking = np.flatnonzero(plain[of_need] & (part > 0))
+        np.add.at(book.reserved_used, stock.source[row[at[taking]]], part[taking])
+        line = self.source[holding[of_need[taking]]]
+        of_batches = line >= 0
+        pegs = Pegs(line[of_batches], row[at[taking]][of_batches], part[taking][of_batches])
+        one_by_one = self._keep_one_by_one(holding[~plain], begin[~plain], past[~plain], row, left)
+        return Pegs(*map(np.concatenate, zip(pegs, one_by_one, strict=True)))
+
+    def _keep_one_by_one(
+        self, holding: np.ndarray, begin: np.ndarray, past: np.ndarray, row: np.ndarray, left: np.ndarray
+    ) -> Pegs:
+        """Needs, in order of service, take what is left of the reservations from ``begin`` to ``past`` of each."""
+        book, needs, stock = self.book, self.columns, self.book.stock
+        kept = Taken([], [], [])
+        for place, first, end in zip(holding.tolist(), begin.tolist(), past.tolist(), strict=True):
+            day, valid_through, rest = int(needs.day[place]), needs.valid_through[place], int(needs.open[place])
+            source = int(self.source[place])
             for at in range(first, end):
-                if left[at] and rest and here_on[at] <= day and last_day[at] >= valid_through:
-                    part = min(left[at], rest)
+                if left[at] and rest and stock.here_on[row[at]] <= day and stock.last_day[row[at]] >= valid_through:
+                    part = min(int(left[at]), rest)
                     left[at] -= part
                     rest -= part
-                    book.reserved_used[source_of_row[at]] += part
+                    book.reserved_used[stock.source[row[at]]] += part
                     if source >= 0:
-                        kept.add(source, row[at], part)
+                        kept.add(source, int(row[at]), part)
             needs.open[place] = rest
         return kept.pegs()
 
@@ -159,27 +174,35 @@ class LevelNeeds:
         holding = np.flatnonzero(of_holders[holder])
         return needs[holding], self.columns.item[needs[holding]] * book.holders + holder[holding]
 
-    def needs_from(self, number: int, place: int) -> tuple[ItemNeeds, list[int]]:
+    def needs_from(self, number: int, place: int) -> tuple[ItemNeeds, np.ndarray]:
         """One item's needs from a place on, in order of service, and their sources."""
         rest = slice(place, self.bounds[number - self.first + 1])
-        firm, columns, source = self.book.firm, self.columns, self.source[rest]
+        columns, source = self.columns, self.source[rest]
         quantity, still_open = self.quantity[rest].tolist(), columns.open[rest].tolist()
         for at in np.flatnonzero(self.quantity[rest] >= UNCOUNTED).tolist():
             need = self.others[-1 - int(source[at])]
             still_open[at] += need.quantity - quantity[at]
             quantity[at] = need.quantity
-        sources = source.tolist()
+        of_batch = source >= 0
+        batches = self.book.firm.to
+        # Of lines of proposals and demands a head is never looked up.
+        to = [batches[head] for head in self.book.firm.head_of[source[of_batch]].tolist()]
+        safety_only = [False] * len(source)
+        for at in np.flatnonzero(~of_batch).tolist():
+            need = self.others[-1 - int(source[at])]
+            to.insert(at, need.to)
+            safety_only[at] = need.safety_only
         needs = ItemNeeds(
             columns.day[rest].tolist(),
             columns.valid_through[rest].tolist(),
             quantity,
             still_open,
             columns.single_lot[rest].tolist(),
-            [at < 0 and self.others[-1 - at].safety_only for at in sources],
-            [at >= 0 for at in sources],
-            [f"batch:{firm.code_of(at)}" if at >= 0 else self.others[-1 - at].to for at in sources],
+            safety_only,
+            of_batch.tolist(),
+            to,
         )
-        return needs, sources
+        return needs, source
 
 
 def net_level(book: Book, first: int, last: int) -> Served:
@@ -190,14 +213,15 @@ def net_level(book: Book, first: int, last: int) -> Served:
     swept = swept._replace(served=swept.served | level.drawn[level.columns.item])  # never short, whatever the sums
     rows = slice(book.stock.bounds[first], book.stock.bounds[last])
     book.stock.rest[rows] = swept.rest
-    netted = Taken([], [], [])
+    netted: list[Pegs] = []
     for item in np.flatnonzero(swept.unfinished & ~level.drawn).tolist():
         begin, past = level.bounds[item], level.bounds[item + 1]
         place = begin + int(np.count_nonzero(swept.served[begin:past]))
         served_through = int(level.columns.day[place - 1]) if place > begin else -1
         needs, sources = level.needs_from(first + item, place)
-        book.write(first + item, _netted(book, first + item, needs, served_through), sources, netted)
-    return _served(level, swept, rows.start, kept, netted.pegs())
+        outcome = _netted(book, first + item, needs, served_through)
+        netted.append(book.write(first + item, outcome, sources))
+    return _served(level, swept, rows.start, [kept, *netted])
 
 
 def _netted(book: Book, number: int, needs: ItemNeeds, served_through: int) -> Outcome:
@@ -227,7 +251,7 @@ def _floors(book: Book, first: int, last: int) -> Floors:
     return Floors(_column(quantity), _column(looked_at_from))
 
 
-def _served(level: LevelNeeds, swept: Swept, first_row: int, kept: Pegs, netted: Pegs) -> Served:
+def _served(level: LevelNeeds, swept: Swept, first_row: int, others: Sequence[Pegs]) -> Served:
     needs = np.flatnonzero(swept.served)
     item, day = level.columns.item[needs], level.columns.day[needs]
     new = np.flatnonzero(np.concatenate([[True], (np.diff(item) != 0) | (np.diff(day) != 0)])) if len(needs) else needs
@@ -237,7 +261,7 @@ def _served(level: LevelNeeds, swept: Swept, first_row: int, kept: Pegs, netted:
         served=swept.served,
         first_row=first_row,
         laid=swept.laid,
-        others=(kept, netted),
+        others=others,
         item=item[new] + level.first,
         day=day[new],
         gross=np.add.reduceat(level.quantity[needs], new) if len(needs) else needs,
@@ -245,4 +269,8 @@ def _served(level: LevelNeeds, swept: Swept, first_row: int, kept: Pegs, netted:
 
 
 def _column(values: Sequence[int]) -> np.ndarray:
-    return np.array([min(value, UNCOUNTED) for value in values], dtype=np.int64)
+    """Quantities that no column holds are ``UNCOUNTED``."""
+    try:
+        return np.minimum(np.array(values, dtype=np.int64), UNCOUNTED)
+    except OverflowError:
+        return np.array([min(value, UNCOUNTED) for value in values], dtype=np.int64)

@@ -12,8 +12,10 @@ from heapq import heappop, heappush
 
 from planner.engine.allocate import SURPLUS, Shelf, Supply, Takes, surplus_row
 from planner.engine.book import Book
+from planner.engine.columns import whole_numbers
 from planner.engine.needs import Need
 from planner.engine.outcome import Given, ItemNeeds, Outcome
+from planner.engine.pegs import Taken
 from planner.engine.problem import NEVER, Item
 from planner.engine.propose import Buying, LaterUse, Making, OpenNeeds, lead_days_of, source_of
 
@@ -30,6 +32,7 @@ class Netting:
             for place, last_day, here_on, kind, rest, lot in zip(*given.supply, strict=True)
         ]
         self.outcome = Outcome()
+        self.taken = Taken([], [], [])
         self.source: Making | Buying | None = source_of(book, item, given, self.outcome)
         self.runs_out_on: int | None = None
         self.shelf = Shelf(self.supply)
@@ -52,7 +55,9 @@ class Netting:
                 place += 1
             self.later_from = place
             self._net_day(day, first, place)
-        outcome.rest = [(row.place, row.rest) for row in self.supply]
+        outcome.taken = self.taken.pegs()
+        outcome.rows = whole_numbers(self.given.supply.place)
+        outcome.rest = whole_numbers([row.rest for row in self.supply])
         for _, buy in outcome.buys:
             buy.runs_out_on = self.runs_out_on
         return outcome
@@ -88,7 +93,7 @@ class Netting:
             if row.kind == SURPLUS:
                 outcome.proposed[place] += part
             else:
-                outcome.taken.append((place, row.place, part))
+                self.taken.add(place, row.place, part)
         if too_small:
             outcome.too_small[place] = too_small
 

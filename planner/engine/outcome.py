@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from planner.engine.needs import Need
+from planner.engine.pegs import NO_PEGS
 from planner.engine.result import Buy, Expected, Make
 
 
@@ -64,7 +65,18 @@ class Outcome:
     and among the item's rows. Once made it is shared and read only.
     """
 
-    __slots__ = ("buys", "line_needs", "makes", "proposed", "requirements", "rest", "taken", "too_small", "unmet")
+    __slots__ = (
+        "buys",
+        "line_needs",
+        "makes",
+        "proposed",
+        "requirements",
+        "rest",
+        "rows",
+        "taken",
+        "too_small",
+        "unmet",
+    )
 
     def __init__(self) -> None:
         self.requirements: list[tuple[int, int, int, int]] = []  # day, gross, covered, short
@@ -76,5 +88,5 @@ class Outcome:
         # single one, and what is taken of which row.
         self.proposed: dict[int, int] = defaultdict(int)
         self.too_small: dict[int, Sequence[str]] = {}
-        self.taken: list[tuple[int, int, int]] = []
-        self.rest: list[tuple[int, int]] = []  # of each row of supply
+        self.taken = NO_PEGS
+        self.rows = self.rest = NO_PEGS.row  # rows of supply, and what is left of each

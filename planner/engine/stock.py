@@ -46,8 +46,11 @@ class StockColumns:
         receipts: Receipts,
         items: int,
         from_day: int,
+        before: StockColumns | None = None,
     ) -> None:
-        """``item_of_lot``: the item's number, -1 for a drawn one."""
+        """``item_of_lot``: the item's number, -1 for a drawn one. Of an earlier stock with the same rows, however much
+        was in them, the order is taken.
+        """
         self._lots, self._receipts = lots, receipts
         here_on = lots.here_on(from_day)
         released, quarantined = lots.is_in("released"), lots.is_in("quarantine")
@@ -64,12 +67,28 @@ class StockColumns:
         self.ready = np.concatenate([ready, np.zeros(len(receipts.item), dtype=np.bool_)])
         self.kind = np.concatenate([np.full(len(kept), LOT), receipts.kind])
         received_on = np.concatenate([lots.received_on[kept], receipts.received_on])
-        keys = (self.item, self.last_day, self.here_on, self.kind, received_on)
-        order = np.lexsort(keys[::-1])
-        self._break_ties(order, keys)
+        self._keys = (self.item, self.last_day, self.here_on, self.kind, received_on, self.source)
+        if before is not None and before._has_order_of(self):
+            order: np.ndarray = before._order
+        else:
+            order = np.lexsort(self._keys[-2::-1])
+            self._break_ties(order, self._keys[:-1])
+        self._order: np.ndarray = order
         for name in ("item", "last_day", "here_on", "kind", "rest", "source", "ready"):
             setattr(self, name, getattr(self, name)[order])
         self.bounds = np.searchsorted(self.item, np.arange(items + 1))
+
+    def _has_order_of(self, other: StockColumns) -> bool:
+        """Whether the order of these rows is that of others: they agree in all that decides it."""
+        mine, others = self._lots, other._lots
+        return (
+            mine.lot is others.lot
+            and mine.place is others.place
+            and mine.container is others.container
+            and self._receipts.code == other._receipts.code
+            and self._receipts.tie == other._receipts.tie
+            and all(map(np.array_equal, self._keys, other._keys))
+        )
 
     def _break_ties(self, order: np.ndarray, keys: Sequence[np.ndarray]) -> None:
         """Rows that agree in all numbers go by their codes, which numpy would sort slowly."""

@@ -40,7 +40,7 @@ class Order(NamedTuple):
 class Terms:
     def __init__(self, problem: Problem) -> None:
         """Raises PlanError: unknown_item, no_open_days."""
-        self._problem = problem
+        self._problem, self.from_day = problem, problem.from_day
         self.open_days = OpenDays(problem.open_weekdays)
         self.items = {item.code: item for item in problem.items}
         self.drawn = {code for code, item in self.items.items() if item.drawn}

@@ -17,6 +17,7 @@ django.setup()
 
 from planner import services  # noqa: E402
 from planner.engine.plan import net  # noqa: E402
+from planner.packed import Reading  # noqa: E402
 from planner.snapshot import take_snapshot  # noqa: E402
 from tests.benchmarks.inside import fetch_bare, statements_of  # noqa: E402
 from tests.benchmarks.sizes import FIRST_DAY, WEEKS  # noqa: E402
@@ -51,7 +52,7 @@ def main() -> None:
     served = sum(len(level.lines) for level in netted._served)
     needs = netted.needs
     begun = perf_counter()
-    sum(len(piece) for piece in services.PlanRun(problem, netted).json())
+    sum(len(piece) for piece in services.PlanRun(problem, netted, Reading()).json())
     print(
         json.dumps(
             medians

@@ -35,6 +35,7 @@ def with_other_lot(problem: Problem, rng: random.Random, number: int) -> Problem
             lot._replace(status=rng.choice(["released", "quarantine", "held", "rejected"])),
             lot._replace(last_day=rng.choice([NEVER, problem.from_day + rng.randint(-3, 40)])),
             lot._replace(set_apart=not lot.set_apart),
+            lot._replace(lot=f"{lot.lot}-{number}"),
         ]
     )
     return replace(problem, lots=tuple(lots))
@@ -107,7 +108,9 @@ def with_new_demand(problem: Problem, rng: random.Random, number: int) -> Proble
 
 def with_other_order(problem: Problem, rng: random.Random, number: int) -> Problem:
     if problem.orders and rng.random() < 0.6:
-        return replace(problem, orders=problem.orders[1:])
+        first, *others = problem.orders
+        named = replace(first, order=f"{first.order}-{number}")
+        return replace(problem, orders=tuple(rng.choice([others, [named, *others]])))
     item = rng.choice([item for item in problem.items if not item.drawn])
     order = Order(f"P{number}", item.code, rng.randint(1, 3000), problem.from_day + rng.randint(-3, 15))
     return replace(problem, orders=(*problem.orders, order))
