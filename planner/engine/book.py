@@ -28,6 +28,7 @@ from planner.engine.problem import NEVER, Item, Problem
 from planner.engine.reservations import ReservationColumns
 from planner.engine.result import Buy, Expected, Make
 from planner.engine.stock import Receipts, StockColumns, receipt_name
+from planner.engine.sweep import Sweep
 from planner.engine.terms import Terms
 
 # By batch or demand what it has reserved of each portion (index among the lots).
@@ -102,11 +103,13 @@ class Book:
         self.unmet: dict[tuple[int, str, str], int] = defaultdict(int)  # (day, item, reason) -> steps
         self.makes: list[tuple[int, Make]] = []  # with the number of the cut on its day
         self.buys: list[tuple[int, Buy]] = []  # with the number of the row on its day
-        # By item what was netted need by need; and of an earlier plan in the same terms.
+        # What was netted need by need, by item, and in closed form, by level; and in an earlier plan in the same terms.
         self.outcomes: dict[str, tuple[Given, Outcome]] = {}
+        self.sweeps: dict[tuple[int, int], Sweep] = {}
         self.outcomes_before: Mapping[str, tuple[Given, Outcome]] = {}
+        self.sweeps_before: Mapping[tuple[int, int], Sweep] = {}
         if before is not None and before.terms is terms:
-            self.outcomes_before = before.outcomes
+            self.outcomes_before, self.sweeps_before = before.outcomes, before.sweeps
 
     def numbers_of(self, codes: Sequence[str]) -> np.ndarray:
         """The items' numbers."""

@@ -17,7 +17,7 @@ from planner.engine.netting import Netting, floor_looked_at_from
 from planner.engine.outcome import Given, ItemNeeds, Outcome
 from planner.engine.pegs import NO_PEGS, Pegs, Taken
 from planner.engine.problem import NEVER
-from planner.engine.sweep import Floors, Laid, NeedColumns, SupplyColumns, Swept, sweep
+from planner.engine.sweep import Floors, Laid, NeedColumns, SupplyColumns, Sweep, Swept, sweep, sweep_after
 
 UNCOUNTED = 1 << 62  # a quantity that no column holds: the sweep leaves such sums alone
 
@@ -209,7 +209,10 @@ def net_level(book: Book, first: int, last: int) -> Served:
     """Serve every need of the items numbered ``first`` to ``last``, and write their requirements and proposals."""
     level = LevelNeeds(book, first, last)
     kept = level.keep_reservations()
-    swept = sweep(level.columns, _supply(book, first, last), _floors(book, first, last), book.from_day, book.to_day)
+    given, span = (level.columns, _supply(book, first, last), _floors(book, first, last)), (book.from_day, book.to_day)
+    before = book.sweeps_before.get((first, last))
+    swept = sweep(*given, *span) if before is None else sweep_after(before, *given, span)
+    book.sweeps[first, last] = Sweep(*given, swept)
     swept = swept._replace(served=swept.served | level.drawn[level.columns.item])  # never short, whatever the sums
     rows = slice(book.stock.bounds[first], book.stock.bounds[last])
     book.stock.rest[rows] = swept.rest
@@ -239,7 +242,8 @@ def _netted(book: Book, number: int, needs: ItemNeeds, served_through: int) -> O
 def _supply(book: Book, first: int, last: int) -> SupplyColumns:
     rows = slice(book.stock.bounds[first], book.stock.bounds[last])
     stock = book.stock
-    return SupplyColumns(stock.item[rows] - first, stock.last_day[rows], stock.here_on[rows], stock.rest[rows])
+    # A copy of what is left: the stock's own column is written to.
+    return SupplyColumns(stock.item[rows] - first, stock.last_day[rows], stock.here_on[rows], stock.rest[rows].copy())
 
 
 def _floors(book: Book, first: int, last: int) -> Floors:

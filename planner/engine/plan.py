@@ -74,7 +74,7 @@ def net(
         portions = np.flatnonzero(book.stock.source >= 0)
         book.lots_left[book.stock.source[portions]] = book.stock.rest[portions]
         book.left = book.lots_left.tolist()
-        book.outcomes_before = {}  # an earlier plan is not kept because a later one is
+        book.outcomes_before, book.sweeps_before = {}, {}  # an earlier plan is not kept because a later one is
         return Netted(book, served)
 
 

@@ -71,6 +71,11 @@ class Laid(NamedTuple):
             need, row, part = need[kept], row[kept], part[kept]
         return need, self.row[row], part
 
+    def without(self, needs: np.ndarray) -> Laid:
+        """Without some of its needs (bool)."""
+        kept = ~needs
+        return self._replace(need=self.need[kept], begin=self.begin[kept], quantity=self.quantity[kept])
+
     def taken(self) -> np.ndarray:
         """What is taken of each row of the axis."""
         if not len(self.begin):
@@ -113,6 +118,54 @@ def sweep(needs: NeedColumns, supply: SupplyColumns, floors: Floors, from_day: i
         again &= of_items
         swept = _joined(swept, further, of_items, left, rows)
     return swept
+
+
+class Sweep(NamedTuple):
+    """What was swept, and what came of it."""
+
+    needs: NeedColumns
+    supply: SupplyColumns
+    floors: Floors
+    swept: Swept
+
+
+MOST_LAID = 12  # sweeps that one answer is made of; beyond that all is swept anew
+
+
+def sweep_after(
+    before: Sweep, needs: NeedColumns, supply: SupplyColumns, floors: Floors, span: tuple[int, int]
+) -> Swept:
+    """As ``sweep`` from the first to the last day of ``span``, which are those of the sweep ``before``.
+
+    Items of which nothing differs are taken from it: each is served by itself.
+    """
+    changed = _changed_items(before, needs, supply, floors)
+    if changed is None or len(before.swept.laid) > MOST_LAID:
+        return sweep(needs, supply, floors, *span)
+    if not changed.any():
+        return before.swept
+    mine, rows = np.flatnonzero(changed[needs.item]), np.flatnonzero(changed[supply.item])
+    again = sweep(
+        NeedColumns(*(column[mine] for column in needs)),
+        SupplyColumns(*(column[rows] for column in supply)),
+        Floors(np.where(changed, floors.quantity, 0), floors.looked_at_from),
+        *span,
+    )
+    unchanged = [each.without(changed[needs.item[each.need]]) for each in before.swept.laid]
+    return _joined(before.swept._replace(laid=unchanged), again, changed, mine, rows)
+
+
+def _changed_items(before: Sweep, needs: NeedColumns, supply: SupplyColumns, floors: Floors) -> np.ndarray | None:
+    """Which items are not given the same; None where needs or rows of supply are more or fewer, or of other items."""
+    if not np.array_equal(before.needs.item, needs.item) or not np.array_equal(before.supply.item, supply.item):
+        return None
+    changed = np.zeros(len(floors.quantity), dtype=np.bool_)
+    for old, new in ((before.needs, needs), (before.supply, supply)):
+        for was, now in zip(old[1:], new[1:], strict=True):
+            changed[new.item[was != now]] = True
+    for was, now in zip(before.floors, floors, strict=True):
+        changed |= was != now
+    return changed
 
 
 def _joined(swept: Swept, further: Swept, of_items: np.ndarray, needs: np.ndarray, rows: np.ndarray) -> Swept:

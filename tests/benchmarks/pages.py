@@ -1,10 +1,10 @@
 """Every page's server time, at the demo's size and at medium: ``python -m tests.benchmarks.pages``.
 
 Lays the demo down in one SQLite database, fills medium in another, and opens every page of the rights table in both
-as one who may do everything, warm, after nothing was written since it was last opened: the median of several turns,
-beside the statements that it gives to the driver, asked bare. What a page takes when something was written meanwhile
-(the plan is made anew) stands beside the pages that stand on a plan. ``--demo`` and ``--larger`` name databases that an
-earlier run filled.
+as one who may do everything, warm: the median of several turns after nothing was written since it was last opened,
+beside the statements that it gives to the driver, asked bare; and the median of several turns each after something
+left the stock, which has the plan made anew that some pages stand on. The bars hold for both. ``--demo`` and
+``--larger`` name databases that an earlier run filled.
 """
 
 from __future__ import annotations
@@ -65,18 +65,26 @@ def main() -> int:
 
 def figure_of(route: str, small: dict[str, Any], large: dict[str, Any] | None) -> Figure:
     """Bars: 100 ms at the demo's size, three times that at medium, 150 kB over the wire at both."""
-    shown = f"demo {small['median_ms']:.0f} ms ({small['bare_ms']:.1f} bare)"
-    met = small["median_ms"] <= DEMO_BAR_MS and small["sent_kb"] <= WEIGHT_BAR_KB
+    shown = f"demo {_times(small)}"
+    met = _slowest_ms(small) <= DEMO_BAR_MS and small["sent_kb"] <= WEIGHT_BAR_KB
     beside = f"{small['queries']} queries, {small['sent_kb']:.0f} kB"
     if large is not None:
-        shown += f", larger {large['median_ms']:.0f} ms ({large['bare_ms']:.1f} bare)"
+        shown += f"; larger {_times(large)}"
         beside += f"; larger {large['queries']} queries, {large['sent_kb']:.0f} kB"
-        met = met and large["median_ms"] <= TIMES_BAR * DEMO_BAR_MS and large["sent_kb"] <= WEIGHT_BAR_KB
-        if large["anew_ms"] > 1.5 * large["median_ms"] + 20:
-            beside += f"; after something was written {large['anew_ms']:.0f} ms"
+        met = met and _slowest_ms(large) <= TIMES_BAR * DEMO_BAR_MS and large["sent_kb"] <= WEIGHT_BAR_KB
     else:
         beside += "; nothing of its kind in the larger workload"
     return Figure(f"`{route}`", shown, beside, "100 ms, 300 ms, 150 kB", met)
+
+
+def _times(figures: dict[str, Any]) -> str:
+    return (
+        f"{figures['median_ms']:.0f} ms, after a write {figures['anew_ms']:.0f} ms ({figures['bare_ms']:.1f} ms bare)"
+    )
+
+
+def _slowest_ms(figures: dict[str, Any]) -> float:
+    return max(figures["median_ms"], figures["anew_ms"])
 
 
 if __name__ == "__main__":
