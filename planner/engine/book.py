@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from functools import cached_property
 from hashlib import sha256
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -19,17 +19,19 @@ from planner.engine.batches import BatchColumns
 from planner.engine.columns import whole_numbers
 from planner.engine.explode import formula_loss, outputs_of
 from planner.engine.firm import FirmBatches
-from planner.engine.needs import Need
+from planner.engine.needs import DEMANDED, Need
 from planner.engine.outcome import Given, Outcome
 from planner.engine.passed_over import LotReasons
 from planner.engine.pegs import Pegs
 from planner.engine.portions import Portions
-from planner.engine.problem import NEVER, Item, Problem
+from planner.engine.problem import NEVER, NO_PRIORITY, Item, Problem
 from planner.engine.reservations import ReservationColumns
 from planner.engine.result import Buy, Expected, Make
 from planner.engine.stock import Receipts, StockColumns, receipt_name
-from planner.engine.sweep import Sweep
 from planner.engine.terms import Terms
+
+if TYPE_CHECKING:
+    from planner.engine.level import NettedLevel
 
 # By batch or demand what it has reserved of each portion (index among the lots).
 OwnReserved = Mapping[str | int | None, Mapping[int, int]]
@@ -103,13 +105,22 @@ class Book:
         self.unmet: dict[tuple[int, str, str], int] = defaultdict(int)  # (day, item, reason) -> steps
         self.makes: list[tuple[int, Make]] = []  # with the number of the cut on its day
         self.buys: list[tuple[int, Buy]] = []  # with the number of the row on its day
-        # What was netted need by need, by item, and in closed form, by level; and in an earlier plan in the same terms.
+        # What was netted, by level and, need by need, by item; and in an earlier plan in the same terms.
+        self.levels: dict[tuple[int, int], NettedLevel] = {}
         self.outcomes: dict[str, tuple[Given, Outcome]] = {}
-        self.sweeps: dict[tuple[int, int], Sweep] = {}
+        self.levels_before: Mapping[tuple[int, int], NettedLevel] = {}
         self.outcomes_before: Mapping[str, tuple[Given, Outcome]] = {}
-        self.sweeps_before: Mapping[tuple[int, int], Sweep] = {}
+        self.supply_is_named_as_before = False
+        of_before = before is not None and before.terms is terms and before.problem.demands is problem.demands
+        self.demand_needs: list[tuple[str, Need]] = (
+            before.demand_needs if before is not None and of_before else self._demand_needs()
+        )
         if before is not None and before.terms is terms:
-            self.outcomes_before, self.sweeps_before = before.outcomes, before.sweeps
+            self.levels_before, self.outcomes_before = before.levels, before.outcomes
+            same_rows = self.stock.order_is_of_before
+            self.supply_is_named_as_before = same_rows and self.receipts.are_as(before.receipts)
+        for code, need in self.demand_needs:
+            self.needs[code].append(need)
 
     def numbers_of(self, codes: Sequence[str]) -> np.ndarray:
         """The items' numbers."""
@@ -160,6 +171,30 @@ class Book:
         row = self.stock.places_of_lots()[rows.lot]
         known = np.flatnonzero((row >= 0) & (holder >= 0))
         return ReservedRows(self.stock.item[row[known]], holder[known], row[known], rows.quantity[known])
+
+    def _demand_needs(self) -> list[tuple[str, Need]]:
+        """The needs of demands, with their items."""
+        found = []
+        for index, demand in enumerate(self.problem.demands):
+            if not demand.quantity:
+                continue
+            day = max(self.from_day, demand.due_on)
+            priority = NO_PRIORITY if demand.priority is None else demand.priority
+            min_remaining_days = demand.min_remaining_days
+            if min_remaining_days is None:
+                min_remaining_days = self.items[demand.item].min_remaining_days
+            # Two overdue demands of one customer and reference count as of the same day: the older first.
+            order = (DEMANDED, priority, demand.customer, demand.reference, demand.due_on, demand.quantity, index)
+            to = f"demand:{demand.customer}/{demand.reference}"
+            need = Need(day, order, 0, demand.quantity, day + min_remaining_days, to, demand=index)
+            found.append((demand.item, need))
+        return found
+
+    def take_again(self, number: int) -> Outcome:
+        """What netting an item came to in the earlier plan."""
+        code = self.order[number].code
+        kept = self.outcomes[code] = self.outcomes_before[code]
+        return kept[1]
 
     def write(self, number: int, outcome: Outcome, lines: np.ndarray) -> Pegs:
         """Write down what netting an item came to; answers what lines of firm batches take.

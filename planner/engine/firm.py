@@ -41,8 +41,8 @@ class FirmBatches:
         self.batches, self.lines = batches, terms.lines
         self._terms, self._item_of_line = terms, item_of_line
         same = before is not None and before._are_laid_as(batches, terms, item_of_line)
-        self._laid: _Laid = before._laid if before is not None and same else _Laid(batches, terms, item_of_line, items)
-        laid = self._laid
+        self.laid: _Laid = before.laid if before is not None and same else _Laid(batches, terms, item_of_line, items)
+        laid = self.laid
         self.batch, self.number_of_batch, self.line_count = laid.batch, laid.number_of_batch, laid.line_count
         self.line, self.head_of, self.place_of = laid.line, laid.head_of, laid.place_of
         self.item, self.single_lot, self.day, self.bounds, self.to = (
@@ -69,7 +69,7 @@ class FirmBatches:
 
     def _still_needed(self) -> np.ndarray:
         """What each line still needs: its own quantity or the formula's, less what is weighed."""
-        batches, laid, formulas = self.batches, self._laid, self._terms.formulas
+        batches, laid, formulas = self.batches, self.laid, self._terms.formulas
         quantities = laid.quantity
         if batches.required or batches.weighed:
             quantities, head_of_batch = quantities.copy(), np.argsort(laid.batch)

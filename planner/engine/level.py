@@ -7,17 +7,29 @@ above are netted. Pure; the standard library and numpy.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from operator import is_
 from typing import NamedTuple
 
 import numpy as np
 
 from planner.engine.book import Book
+from planner.engine.firm import FirmBatches
 from planner.engine.needs import Need, order_of_service
 from planner.engine.netting import Netting, floor_looked_at_from
 from planner.engine.outcome import Given, ItemNeeds, Outcome
 from planner.engine.pegs import NO_PEGS, Pegs, Taken
 from planner.engine.problem import NEVER
-from planner.engine.sweep import Floors, Laid, NeedColumns, SupplyColumns, Sweep, Swept, sweep, sweep_after
+from planner.engine.sweep import (
+    Floors,
+    Laid,
+    NeedColumns,
+    SupplyColumns,
+    Sweep,
+    Swept,
+    changed_items,
+    sweep,
+    sweep_after,
+)
 
 UNCOUNTED = 1 << 62  # a quantity that no column holds: the sweep leaves such sums alone
 
@@ -59,16 +71,52 @@ class LevelNeeds:
     ``source`` names where a need came from: a place in ``FirmBatches``, or one less than minus a place in ``others``.
     """
 
-    def __init__(self, book: Book, first: int, last: int) -> None:
-        """Of the items numbered ``first`` to ``last``, the last not included."""
-        self.book, self.first, self.last = book, first, last
+    drawn: np.ndarray  # bool by item
+    source: np.ndarray
+    quantity: np.ndarray
+    columns: NeedColumns
+    bounds: list[int]  # by item, where its needs begin, and at the end how many there are
+
+    def __init__(self, book: Book, first: int, last: int, before: LevelNeeds | None = None) -> None:
+        """Of the items numbered ``first`` to ``last``, the last not included.
+
+        Where the needs are those of an earlier plan, its columns are taken; ``same`` says so.
+        """
+        self.first, self.last = first, last
         self.others: list[Need] = []
         numbers: list[int] = []
         for number in range(first, last) if book.needs else ():
             found = book.needs.pop(book.order[number].code, None)
             if found:
-                self.others += sorted(found, key=order_of_service)
+                self.others += sorted(found, key=order_of_service) if len(found) > 1 else found
                 numbers += [number] * len(found)
+        self._numbers = numbers
+        self._laid, self._of_lines = (
+            book.firm.laid,
+            book.firm.quantity[book.firm.bounds[first] : book.firm.bounds[last]],
+        )
+        self.same = before is not None and self._is_as(before)
+        if before is not None and self.same:
+            self.drawn, self.source, self.quantity, self.bounds = (
+                before.drawn,
+                before.source,
+                before.quantity,
+                before.bounds,
+            )
+            self.columns = before.columns._replace(open=self._wanted(before.columns.item))
+        else:
+            self._lay(book, numbers)
+
+    def _is_as(self, before: LevelNeeds) -> bool:
+        return (
+            self._laid is before._laid
+            and np.array_equal(self._of_lines, before._of_lines)
+            and self._numbers == before._numbers
+            and all(map(is_, self.others, before.others))
+        )
+
+    def _lay(self, book: Book, numbers: Sequence[int]) -> None:
+        first, last = self.first, self.last
         firm = book.firm
         lines = np.arange(firm.bounds[first], firm.bounds[last])
         lines = lines[firm.quantity[lines] > 0]
@@ -93,17 +141,20 @@ class LevelNeeds:
                 each[order] for each in (item, day, quantity, valid_through, single_lot, source)
             )
         self.source, self.quantity = source, quantity
-        open_quantity = np.where(self.drawn[item], 0, quantity) if self.drawn.any() else quantity.copy()
-        self.columns = NeedColumns(item, day, valid_through, open_quantity, single_lot & ~self.drawn[item])
+        self.columns = NeedColumns(item, day, valid_through, self._wanted(item), single_lot & ~self.drawn[item])
         self.bounds = np.searchsorted(item, np.arange(len(items) + 1)).tolist()
 
-    def keep_reservations(self) -> Pegs:
+    def _wanted(self, item: np.ndarray) -> np.ndarray:
+        """What each need wants of stock before any reservation."""
+        return np.where(self.drawn[item], 0, self.quantity) if self.drawn.any() else self.quantity.copy()
+
+    def keep_reservations(self, book: Book) -> Pegs:
         """Give each need what its batch or demand has reserved of usable portions, before all needs.
 
         What is reserved beyond that, or of a portion that the need cannot use, stays withheld. Answers what lines of
         firm batches keep.
         """
-        book, needs, stock = self.book, self.columns, self.book.stock
+        needs, stock = self.columns, book.stock
         rows = book.reserved_rows
         mine = np.flatnonzero((rows.item >= self.first) & (rows.item < self.last))
         if not len(mine) or not len(self.source):
@@ -112,7 +163,7 @@ class LevelNeeds:
         key = (rows.item[mine] - self.first) * book.holders + rows.holder[mine]
         order = np.lexsort((rows.row[mine], key))
         key, row, left = key[order], rows.row[mine][order], rows.quantity[mine][order]
-        holding, holder = self._holding(rows.item[mine] - self.first, rows.holder[mine])
+        holding, holder = self._holding(book, rows.item[mine] - self.first, rows.holder[mine])
         begin, past = (np.searchsorted(key, holder, side=side) for side in ("left", "right"))
         held = past > begin
         holding, holder, begin, past = holding[held], holder[held], begin[held], past[held]
@@ -134,14 +185,14 @@ class LevelNeeds:
         line = self.source[holding[of_need[taking]]]
         of_batches = line >= 0
         pegs = Pegs(line[of_batches], row[at[taking]][of_batches], part[taking][of_batches])
-        one_by_one = self._keep_one_by_one(holding[~plain], begin[~plain], past[~plain], row, left)
+        one_by_one = self._keep_one_by_one(book, holding[~plain], begin[~plain], past[~plain], row, left)
         return Pegs(*map(np.concatenate, zip(pegs, one_by_one, strict=True)))
 
     def _keep_one_by_one(
-        self, holding: np.ndarray, begin: np.ndarray, past: np.ndarray, row: np.ndarray, left: np.ndarray
+        self, book: Book, holding: np.ndarray, begin: np.ndarray, past: np.ndarray, row: np.ndarray, left: np.ndarray
     ) -> Pegs:
         """Needs, in order of service, take what is left of the reservations from ``begin`` to ``past`` of each."""
-        book, needs, stock = self.book, self.columns, self.book.stock
+        needs, stock = self.columns, book.stock
         kept = Taken([], [], [])
         for place, first, end in zip(holding.tolist(), begin.tolist(), past.tolist(), strict=True):
             day, valid_through, rest = int(needs.day[place]), needs.valid_through[place], int(needs.open[place])
@@ -157,9 +208,8 @@ class LevelNeeds:
             needs.open[place] = rest
         return kept.pegs()
 
-    def _holding(self, items: np.ndarray, holders: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def _holding(self, book: Book, items: np.ndarray, holders: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """The needs of these items that may be of these holders, and of each its item and holder as one number."""
-        book = self.book
         of_items, of_holders = np.zeros(self.last - self.first, np.bool_), np.zeros(book.holders + 1, np.bool_)
         of_items[items], of_holders[holders] = True, True
         needs = np.flatnonzero(of_items[self.columns.item])
@@ -174,9 +224,8 @@ class LevelNeeds:
         holding = np.flatnonzero(of_holders[holder])
         return needs[holding], self.columns.item[needs[holding]] * book.holders + holder[holding]
 
-    def needs_from(self, number: int, place: int) -> tuple[ItemNeeds, np.ndarray]:
-        """One item's needs from a place on, in order of service, and their sources."""
-        rest = slice(place, self.bounds[number - self.first + 1])
+    def needs_at(self, firm: FirmBatches, rest: slice) -> ItemNeeds:
+        """Some needs of one item, in order of service."""
         columns, source = self.columns, self.source[rest]
         quantity, still_open = self.quantity[rest].tolist(), columns.open[rest].tolist()
         for at in np.flatnonzero(self.quantity[rest] >= UNCOUNTED).tolist():
@@ -184,15 +233,13 @@ class LevelNeeds:
             still_open[at] += need.quantity - quantity[at]
             quantity[at] = need.quantity
         of_batch = source >= 0
-        batches = self.book.firm.to
-        # Of lines of proposals and demands a head is never looked up.
-        to = [batches[head] for head in self.book.firm.head_of[source[of_batch]].tolist()]
+        to = [firm.to[head] for head in firm.head_of[source[of_batch]].tolist()]
         safety_only = [False] * len(source)
         for at in np.flatnonzero(~of_batch).tolist():
             need = self.others[-1 - int(source[at])]
             to.insert(at, need.to)
             safety_only[at] = need.safety_only
-        needs = ItemNeeds(
+        return ItemNeeds(
             columns.day[rest].tolist(),
             columns.valid_through[rest].tolist(),
             quantity,
@@ -202,29 +249,44 @@ class LevelNeeds:
             of_batch.tolist(),
             to,
         )
-        return needs, source
 
 
 def net_level(book: Book, first: int, last: int) -> Served:
     """Serve every need of the items numbered ``first`` to ``last``, and write their requirements and proposals."""
-    level = LevelNeeds(book, first, last)
-    kept = level.keep_reservations()
-    given, span = (level.columns, _supply(book, first, last), _floors(book, first, last)), (book.from_day, book.to_day)
-    before = book.sweeps_before.get((first, last))
-    swept = sweep(*given, *span) if before is None else sweep_after(before, *given, span)
-    book.sweeps[first, last] = Sweep(*given, swept)
+    before = book.levels_before.get((first, last))
+    level = LevelNeeds(book, first, last, before.needs if before is not None else None)
+    kept = level.keep_reservations(book)
+    supply, floors, span = _supply(book, first, last), _floors(book, first, last), (book.from_day, book.to_day)
+    # Which items are given something else than before; None: all are swept anew, and may be so up to other needs.
+    changed = changed_items(before.sweep, level.columns, supply, last - first) if before is not None else None
+    if before is None or changed is None:
+        swept = sweep(level.columns, supply, floors, *span)
+    else:
+        swept = sweep_after(before.sweep, changed, level.columns, supply, floors, span)
+    book.levels[first, last] = NettedLevel(level, Sweep(level.columns, supply, swept))
     swept = swept._replace(served=swept.served | level.drawn[level.columns.item])  # never short, whatever the sums
     rows = slice(book.stock.bounds[first], book.stock.bounds[last])
     book.stock.rest[rows] = swept.rest
+    named_as_before = level.same and book.supply_is_named_as_before
     netted: list[Pegs] = []
     for item in np.flatnonzero(swept.unfinished & ~level.drawn).tolist():
         begin, past = level.bounds[item], level.bounds[item + 1]
         place = begin + int(np.count_nonzero(swept.served[begin:past]))
-        served_through = int(level.columns.day[place - 1]) if place > begin else -1
-        needs, sources = level.needs_from(first + item, place)
-        outcome = _netted(book, first + item, needs, served_through)
-        netted.append(book.write(first + item, outcome, sources))
+        if named_as_before and changed is not None and not changed[item]:
+            outcome = book.take_again(first + item)
+        else:
+            served_through = int(level.columns.day[place - 1]) if place > begin else -1
+            needs = level.needs_at(book.firm, slice(place, past))
+            outcome = _netted(book, first + item, needs, served_through)
+        netted.append(book.write(first + item, outcome, level.source[place:past]))
     return _served(level, swept, rows.start, [kept, *netted])
+
+
+class NettedLevel(NamedTuple):
+    """What a later plan can take of a level."""
+
+    needs: LevelNeeds
+    sweep: Sweep
 
 
 def _netted(book: Book, number: int, needs: ItemNeeds, served_through: int) -> Outcome:

@@ -20,9 +20,8 @@ from planner.engine.collector import collector_paused
 from planner.engine.columns import narrow
 from planner.engine.level import Served, net_level
 from planner.engine.lines import ShortLine, covers_of, write_lines
-from planner.engine.needs import DEMANDED, Need
 from planner.engine.pegs import NO_PEGS, Pegs, in_order_of_lines
-from planner.engine.problem import NO_PRIORITY, Problem
+from planner.engine.problem import Problem
 from planner.engine.propose import buy_content
 from planner.engine.result import (
     BatchCoverage,
@@ -65,7 +64,6 @@ def net(
     """
     with collector_paused():
         book = Book(problem, before._book if before is not None else None)
-        _add_demand_needs(book)
         served = []
         for first, last in book.level_bounds():
             served.append(net_level(book, first, last))
@@ -74,7 +72,7 @@ def net(
         portions = np.flatnonzero(book.stock.source >= 0)
         book.lots_left[book.stock.source[portions]] = book.stock.rest[portions]
         book.left = book.lots_left.tolist()
-        book.outcomes_before, book.sweeps_before = {}, {}  # an earlier plan is not kept because a later one is
+        book.outcomes_before, book.levels_before = {}, {}  # an earlier plan is not kept because a later one is
         return Netted(book, served)
 
 
@@ -195,22 +193,6 @@ class Netted:
                 unmet=self.unmet,
                 lots_left=book.left,
             )
-
-
-def _add_demand_needs(book: Book) -> None:
-    for index, demand in enumerate(book.problem.demands):
-        if not demand.quantity:
-            continue
-        day = max(book.from_day, demand.due_on)
-        priority = NO_PRIORITY if demand.priority is None else demand.priority
-        min_remaining_days = demand.min_remaining_days
-        if min_remaining_days is None:
-            min_remaining_days = book.items[demand.item].min_remaining_days
-        # Two overdue demands of one customer and reference count as of the same day: the older first.
-        order = (DEMANDED, priority, demand.customer, demand.reference, demand.due_on, demand.quantity, index)
-        to = f"demand:{demand.customer}/{demand.reference}"
-        need = Need(day, order, 0, demand.quantity, day + min_remaining_days, to, demand=index)
-        book.needs[demand.item].append(need)
 
 
 def _write_substitutes(book: Book, short: Iterable[ShortLine]) -> None:

@@ -29,6 +29,9 @@ class Receipts(NamedTuple):
     code: Sequence[str]
     tie: Sequence[tuple[int, ...]]  # what orders equal codes
 
+    def are_as(self, others: Receipts) -> bool:
+        return all(map(np.array_equal, self[:6], others[:6])) and self[6:] == others[6:]
+
 
 class StockColumns:
     """Usable portions less what is reserved of them, orders and firm outputs, one row each.
@@ -68,7 +71,8 @@ class StockColumns:
         self.kind = np.concatenate([np.full(len(kept), LOT), receipts.kind])
         received_on = np.concatenate([lots.received_on[kept], receipts.received_on])
         self._keys = (self.item, self.last_day, self.here_on, self.kind, received_on, self.source)
-        if before is not None and before._has_order_of(self):
+        self.order_is_of_before = before is not None and before._has_order_of(self)
+        if before is not None and self.order_is_of_before:
             order: np.ndarray = before._order
         else:
             order = np.lexsort(self._keys[-2::-1])
@@ -85,8 +89,7 @@ class StockColumns:
             mine.lot is others.lot
             and mine.place is others.place
             and mine.container is others.container
-            and self._receipts.code == other._receipts.code
-            and self._receipts.tie == other._receipts.tie
+            and (self._receipts.code, self._receipts.tie) == (other._receipts.code, other._receipts.tie)
             and all(map(np.array_equal, self._keys, other._keys))
         )
 

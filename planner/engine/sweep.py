@@ -125,23 +125,24 @@ class Sweep(NamedTuple):
 
     needs: NeedColumns
     supply: SupplyColumns
-    floors: Floors
     swept: Swept
 
 
-MOST_LAID = 12  # sweeps that one answer is made of; beyond that all is swept anew
+MOST_LAID = 12  # sweeps that one answer is pieced together of
 
 
 def sweep_after(
-    before: Sweep, needs: NeedColumns, supply: SupplyColumns, floors: Floors, span: tuple[int, int]
+    before: Sweep,
+    changed: np.ndarray,
+    needs: NeedColumns,
+    supply: SupplyColumns,
+    floors: Floors,
+    span: tuple[int, int],
 ) -> Swept:
-    """As ``sweep`` from the first to the last day of ``span``, which are those of the sweep ``before``.
+    """As ``sweep`` from the first to the last day of ``span``; these and the floors are those of the sweep ``before``.
 
-    Items of which nothing differs are taken from it: each is served by itself.
+    Each item is served by itself: those that are not ``changed`` are taken from before.
     """
-    changed = _changed_items(before, needs, supply, floors)
-    if changed is None or len(before.swept.laid) > MOST_LAID:
-        return sweep(needs, supply, floors, *span)
     if not changed.any():
         return before.swept
     mine, rows = np.flatnonzero(changed[needs.item]), np.flatnonzero(changed[supply.item])
@@ -155,16 +156,18 @@ def sweep_after(
     return _joined(before.swept._replace(laid=unchanged), again, changed, mine, rows)
 
 
-def _changed_items(before: Sweep, needs: NeedColumns, supply: SupplyColumns, floors: Floors) -> np.ndarray | None:
-    """Which items are not given the same; None where needs or rows of supply are more or fewer, or of other items."""
+def changed_items(before: Sweep, needs: NeedColumns, supply: SupplyColumns, items: int) -> np.ndarray | None:
+    """Which items are not given what they were; None where nothing of the sweep before can be taken: needs or rows of
+    supply are more, fewer or of other items, or it is of too many pieces.
+    """
+    if len(before.swept.laid) > MOST_LAID:
+        return None
     if not np.array_equal(before.needs.item, needs.item) or not np.array_equal(before.supply.item, supply.item):
         return None
-    changed = np.zeros(len(floors.quantity), dtype=np.bool_)
+    changed = np.zeros(items, dtype=np.bool_)
     for old, new in ((before.needs, needs), (before.supply, supply)):
         for was, now in zip(old[1:], new[1:], strict=True):
             changed[new.item[was != now]] = True
-    for was, now in zip(before.floors, floors, strict=True):
-        changed |= was != now
     return changed
 
 

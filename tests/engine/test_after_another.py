@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from planner.engine import netting
+from planner.engine import netting, sweep
 from planner.engine.plan import net
 from planner.engine.problem import NEVER, Batch, Demand, Lot, Order, Problem, Reservation
 
@@ -134,10 +134,10 @@ ACTS = (
 )  # fmt: skip
 
 
-def plans_after_another(problem: Problem, seed: int) -> None:
+def plans_after_another(problem: Problem, seed: int, steps: int = STEPS) -> None:
     rng = random.Random(seed)
     before = net(problem)
-    for step in range(STEPS):
+    for step in range(steps):
         as_told = copy.deepcopy(before.plan()) if rng.random() < 0.7 else None
         problem = changed(problem, rng, step)
         after = net(problem, before=before)
@@ -152,6 +152,14 @@ def test_a_plan_after_another_is_the_plan_without_it(part: int) -> None:
     for seed in range(part * 40, part * 40 + 40):
         plans_after_another(random_problem(seed), seed)
         plans_after_another(limited_bulk_problem(seed), seed)
+
+
+def test_many_plans_one_after_another_are_the_plans_without_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sweeps are pieced together of so many, and go on so far, that each kind of plan comes after each."""
+    monkeypatch.setattr(sweep, "MOST_LAID", 3)
+    monkeypatch.setattr(sweep, "WORTH_A_SWEEP", 12)
+    for seed in range(40):
+        plans_after_another(random_problem(seed, 3), seed, steps=12)
 
 
 @pytest.mark.slow
