@@ -86,9 +86,7 @@ class StockColumns:
         """Whether the order of these rows is that of others: they agree in all that decides it."""
         mine, others = self._lots, other._lots
         return (
-            mine.lot is others.lot
-            and mine.place is others.place
-            and mine.container is others.container
+            (mine.lot, mine.place, mine.container) == (others.lot, others.place, others.container)
             and (self._receipts.code, self._receipts.tie) == (other._receipts.code, other._receipts.tie)
             and all(map(np.array_equal, self._keys, other._keys))
         )
