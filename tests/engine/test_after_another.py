@@ -11,11 +11,12 @@ import pytest
 
 from planner.engine import netting, sweep
 from planner.engine.plan import net
-from planner.engine.problem import NEVER, Batch, Demand, Lot, Order, Problem, Reservation
+from planner.engine.problem import NEVER, Batch, Demand, Item, Lot, Order, Problem, Reservation
 
 from .random_problems import limited_bulk_problem, random_problem
 
 STEPS = 5
+FROM = 740_000
 
 
 def with_less_of_a_lot(problem: Problem, rng: random.Random, number: int) -> Problem:
@@ -165,6 +166,29 @@ def test_many_plans_one_after_another_are_the_plans_without_it(monkeypatch: pyte
     monkeypatch.setattr(sweep, "WORTH_A_SWEEP", 12)
     for seed in range(40):
         plans_after_another(random_problem(seed, 3), seed, steps=12, acts=[with_less_of_a_lot])
+
+
+def test_an_item_that_is_swept_further_than_before_is_netted_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Alone an item has too few needs left for another sweep, together with others it has enough."""
+    monkeypatch.setattr(sweep, "MOST_LAID", 2)
+    monkeypatch.setattr(sweep, "WORTH_A_SWEEP", 4)
+    items = tuple(Item(code, "raw") for code in "ABC")
+    demands = tuple(
+        Demand(code, 60, FROM + day, "SHOP", f"{code}{day}") for code in "AB" for day in (1, 6, 7, 8)
+    )  # the last one is short
+    lots = tuple(
+        Lot(code, f"{code}{day}", 100, "released", FROM + day) for code in "ABC" for day in (0, 5)
+    )  # half of it comes later
+    problem = Problem(FROM, FROM + 13, items, lots=lots, demands=demands)
+    before, served = net(problem), []
+    for at in (0, 4, 4, 4):
+        lots = tuple(lot._replace(quantity=lot.quantity - (place == at)) for place, lot in enumerate(problem.lots))
+        problem = replace(problem, lots=lots)
+        after = net(problem, before=before)
+        assert after.plan() == net(problem).plan()
+        served.append(sum(int(level.served.sum()) for level in after._served))
+        before = after
+    assert len(set(served)) > 1, "no item was swept further than before"
 
 
 @pytest.mark.slow
