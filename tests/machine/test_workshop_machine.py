@@ -1,7 +1,8 @@
 """Random days in the workshop: the services against a plain model of it, step by step.
 
 Hypothesis takes acts in random order (also ones that must be refused), does each in the model and through the
-services, and compares what came of it: balances, reservations, lots, batches, demands, the ledger and traces.
+services, and compares what came of it: balances, reservations, lots, batches, demands, the ledger and traces; and a
+plan made after the last one with the plan made anew.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ from inventory import models as stored
 from inventory.errors import DomainError
 from inventory.services import buying, correcting, counting, dispatching, lots, reserving
 from inventory.services.reserving import Want
+from planner import services as planning
 from production import models as made
 from production.services import batches, finishing, weighing
 from tests.machine import bench
@@ -92,6 +94,7 @@ class WorkshopMachine(RuleBasedStateMachine):
         self.seen: dict[object, Any] = {}  # rows as they were when first looked at
         self.steps = 0
         self.last = ""  # what came of the last act
+        self.planned: planning.PlanRun | None = None
         self.given = 0  # numbers given to lots and batches
         self.running = ExitStack()
         self.running.enter_context(mock.patch("inventory.clock.now", self.now))
@@ -1041,6 +1044,13 @@ class WorkshopMachine(RuleBasedStateMachine):
             forward = self.steps % 2 == 0
             reached = self.model.forward(key) if forward else self.model.backward(key)
             self.compare_trace(tracing.trace([find_lot(key)], forward=forward), key, reached)
+
+    @invariant()
+    def compare_plans(self) -> None:
+        """A plan after an earlier one is the plan without it, whatever was done meanwhile."""
+        after = planning.run_plan(from_day=self.model.today, weeks=2, before=self.planned)
+        assert after.plan == planning.run_plan(from_day=self.model.today, weeks=2).plan
+        self.planned = after
 
     def compare_trace(self, trace: tracing.Trace, origin: LotKey, depth: dict[LotKey, int]) -> None:
         model = self.model
