@@ -428,8 +428,11 @@ def read_batches(reading: Reading, formulas: Formulas, lots: Lots, set_aside: Se
     index = reading.made(places_by, pk)
     sheets = started_sheets()
     stand_ins = stood_in(
-        _of_other_items(set_aside, lots, formulas, dict(zip(pk.tolist(), version.tolist(), strict=True)))
-    )
+        reading.made(
+            _of_other_items, formulas.named, lots.place_of, lots.item_id, pk, version, set_aside.portion,
+            set_aside.quantity, set_aside.batch_id,
+        )
+    )  # fmt: skip
     return BatchColumns(
         formulas.rows, code=code, formula=_mapped(formulas.place_of, version), charge=charge, planned_for=planned_for,
         status=status, priority=np.where(priority == BLANK, NO_PRIORITY, priority), trial=trial,
@@ -442,16 +445,21 @@ def read_batches(reading: Reading, formulas: Formulas, lots: Lots, set_aside: Se
 
 
 def _of_other_items(
-    set_aside: SetAside, lots: Lots, formulas: Formulas, version_of: Mapping[int, int]
-) -> list[tuple[int, int, int, int]]:
-    """Batch, version, item and quantity of what is reserved for firm batches and is named by no line of theirs."""
+    named: frozenset[tuple[int, int]], place_of: Mapping[int, int], item_id: np.ndarray, pk: np.ndarray,
+    version: np.ndarray, portion: np.ndarray, quantity: np.ndarray, batch_id: np.ndarray,
+) -> list[tuple[int, int, int, int]]:  # fmt: skip
+    """Batch, version, item and quantity of what is set aside for firm batches and is ``named`` by no line of theirs.
+
+    ``place_of`` portions and their ``item_id`` are of the lots, ``pk`` and ``version`` of the batches.
+    """
     totals: dict[tuple[int, int, int], int] = defaultdict(int)
-    lot = _places_of_known(lots.place_of, set_aside.portion)
-    item = lots.item_id[lot].tolist() if len(lots.item_id) else []
-    for place, (batch, portion) in enumerate(zip(set_aside.batch_id.tolist(), lot.tolist(), strict=True)):
-        version = version_of.get(batch) if portion != BLANK else None
-        if version is not None and (version, item[place]) not in formulas.named:
-            totals[batch, version, item[place]] += int(set_aside.quantity[place])
+    version_of = dict(zip(pk.tolist(), version.tolist(), strict=True))
+    lot = _places_of_known(place_of, portion)
+    items = item_id[lot].tolist() if len(item_id) else []
+    for place, (batch, stands) in enumerate(zip(batch_id.tolist(), lot.tolist(), strict=True)):
+        of = version_of.get(batch) if stands != BLANK else None
+        if of is not None and (of, items[place]) not in named:
+            totals[batch, of, items[place]] += int(quantity[place])
     return [(*key, total) for key, total in totals.items()]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import date
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 from urllib.parse import urlencode
 
@@ -68,7 +69,13 @@ def moment(value: Any) -> SafeString | str:
 
 def _time(value: Any, told: str) -> SafeString | str:
     found = conventions.as_day(value)
-    return format_html('<time datetime="{}">{}</time>', found.isoformat(), told) if found else ""
+    return _time_element(found, told) if found else ""
+
+
+@lru_cache(maxsize=2000)
+def _time_element(found: date, told: str) -> SafeString:
+    """The same few days stand in hundreds of rows."""
+    return format_html('<time datetime="{}">{}</time>', found.isoformat(), told)
 
 
 @register.simple_tag
