@@ -88,10 +88,7 @@ class Reading:
 def _packing(sql: str, written: Sequence[str]) -> str:
     names = [f"c{place}" for place in range(len(written))]
     columns = ", ".join(each.format(name) for each, name in zip(written, names, strict=True))
-    return f"{BEGIN}({', '.join(names)}) AS ({sql}) SELECT {columns} FROM packed_rows"
-
-
-BEGIN = "WITH packed_rows"
+    return f"WITH packed_rows({', '.join(names)}) AS ({sql}) SELECT {columns} FROM packed_rows"
 
 
 Read = Callable[[str | None], Any]

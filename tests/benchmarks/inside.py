@@ -24,10 +24,11 @@ django.setup()
 from django.db import connection  # noqa: E402
 
 from inventory.models import Lot  # noqa: E402
-from planner import packed, selectors  # noqa: E402
+from planner import selectors  # noqa: E402
 from planner.engine import plan  # noqa: E402
 from planner.rendering import plan_json  # noqa: E402
 from planner.snapshot import take_snapshot  # noqa: E402
+from tests.benchmarks.plan_inputs import inputs  # noqa: E402
 from tests.benchmarks.sizes import FIRST_DAY, ORIGIN_ITEM, ORIGIN_LOT, SIZES, WEEKS, Size  # noqa: E402
 
 TIMES = 5
@@ -60,7 +61,7 @@ def best(times: int, act: Callable[[], Any]) -> tuple[float, Any]:
 
 
 def measure_plan(times: int) -> dict[str, Any]:
-    statements = statements_of(lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS))
+    statements = inputs(in_order=True)
     fetch, rows = best(times, lambda: sum(len(found) for found in fetch_bare(statements)))
     snapshot, problem = best(times, lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS))
     gc.freeze()
@@ -131,17 +132,12 @@ Statement = tuple[str, Sequence[Any]]
 
 
 def statements_of(act: Callable[[], Any]) -> list[Statement]:
-    """The queries that an act gives to the driver; what begins and ends transactions is left out.
-
-    Of a query that has its rows written by column (``planner.packed``) the one that answers the rows as they are.
-    """
+    """The queries that an act gives to the driver; what begins and ends transactions is left out."""
     given: list[Statement] = []
 
     def note(execute: Callable[..., Any], sql: str, params: Sequence[Any], many: bool, context: Any) -> Any:
-        if sql.lstrip().startswith("SELECT"):
+        if sql.lstrip().startswith(("SELECT", "WITH")):
             given.append((sql, params))
-        elif sql.startswith(packed.BEGIN):
-            given.append((sql[sql.index(" AS (") + 5 : sql.rindex(") SELECT ")], params))
         return execute(sql, params, many, context)
 
     with connection.execute_wrapper(note):

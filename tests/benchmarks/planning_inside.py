@@ -15,22 +15,28 @@ import django
 
 django.setup()
 
+from django.db.models import F  # noqa: E402
+
+from inventory.models import Portion  # noqa: E402
 from planner import services  # noqa: E402
 from planner.engine.plan import net  # noqa: E402
 from planner.packed import Reading  # noqa: E402
 from planner.snapshot import take_snapshot  # noqa: E402
-from tests.benchmarks.inside import fetch_bare, statements_of  # noqa: E402
+from tests.benchmarks.inside import fetch_bare  # noqa: E402
+from tests.benchmarks.plan_inputs import inputs  # noqa: E402
 from tests.benchmarks.sizes import FIRST_DAY, WEEKS  # noqa: E402
 
 
 def main() -> None:
     times = int(sys.argv[1])
-    statements = statements_of(lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS))
+    statements, unordered = inputs(in_order=True), inputs(in_order=False)
     acts: dict[str, Callable[[], Any]] = {
         "fetch_s": lambda: sum(len(rows) for rows in fetch_bare(statements)),
+        "unordered_s": lambda: sum(len(rows) for rows in fetch_bare(unordered)),
         "read_s": lambda: take_snapshot(from_day=FIRST_DAY, weeks=WEEKS),
         "aggregated_s": aggregated,
         "pegging_s": lambda: net(take_snapshot(from_day=FIRST_DAY, weeks=WEEKS)).pegs,
+        "after_s": plan_after_a_write(),
     }
     rows = acts["fetch_s"]()
     for act in acts.values():
@@ -67,6 +73,21 @@ def main() -> None:
             }
         )
     )
+
+
+def plan_after_a_write() -> Callable[[], None]:
+    """A plan after another, each time of a portion with a little less in it: what a sheet waits for."""
+    portions = list(Portion.objects.filter(on_hand__gt=F("reserved") + 1000).order_by("pk")[:5000:37])
+    last = services.run_plan(from_day=FIRST_DAY, weeks=WEEKS)
+
+    def plan() -> None:
+        nonlocal last
+        portion = portions.pop()
+        Portion.objects.filter(pk=portion.pk).update(on_hand=F("on_hand") - 1)
+        last = services.run_plan(from_day=FIRST_DAY, weeks=WEEKS, before=last)
+        assert last.netted.pegs
+
+    return plan
 
 
 def aggregated() -> int:
