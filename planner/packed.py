@@ -32,6 +32,7 @@ class Reading:
     """
 
     def __init__(self, before: Reading | None = None) -> None:
+        self._goes_on = before is not None
         # Not the reading itself: else each would keep all that were before it.
         self._before = before._columns if before is not None else {}
         self._columns: dict[tuple[Any, ...], list[tuple[str | None, Any]]] = {}
@@ -51,17 +52,20 @@ class Reading:
     ) -> list[Any]:
         """The columns named, in this order. One statement.
 
-        The rows of them come in an order of the database's own, which stays while the rows do: what asks for another
-        makes SQLite take half as long again.
+        The rows of them come in an order of the database's own. SQLite's stays while the rows do, and to be asked for
+        any takes it half as long again; PostgreSQL's changes with each row written, so that is asked for one once
+        there are columns to be compared.
 
         Whole numbers come as int64, ``BLANK`` where there is none, truth values, which every row has, as bool, days as
         ordinals, int64, ``BLANK`` where there is none, texts as a tuple.
         """
-        ordered = rows.order_by("pk") if connection.vendor == "postgresql" else rows.order_by()
-        sql, values = ordered.values_list(*numbers, *flags, *days, *texts).query.sql_with_params()
+        sql, values = rows.order_by().values_list(*numbers, *flags, *days, *texts).query.sql_with_params()
+        asked = sql
+        if self._goes_on and connection.vendor == "postgresql":
+            asked += f' ORDER BY "{rows.model._meta.db_table}"."{rows.model._meta.pk.column}"'
         wanted = ((_NUMBERS, numbers), (_FLAGS, flags), (_DAYS, days), (_TEXTS, texts))
         kinds = [kind.by_vendor[connection.vendor] for kind, columns in wanted for _ in columns]
-        found = statements.rows(_packing(sql, [written for written, _ in kinds]), *values)[0]
+        found = statements.rows(_packing(asked, [written for written, _ in kinds]), *values)[0]
         before = self._before.get((sql, *values)) or [(None, read(None)) for _, read in kinds]
         columns = self._columns[(sql, *values)] = [
             (text, kept if text == as_before else read(text))

@@ -345,9 +345,9 @@ def _lines(
     )  # fmt: skip
     per_unit = {}
     for place in np.flatnonzero(numerator != BLANK).tolist():
-        # Microlitres x g/mL are milligrams.
-        grams = Fraction(densities[int(item_id[place])]) if is_volume[place] else 1
-        per_unit[place] = Fraction(int(numerator[place]), int(denominator[place])) * grams
+        per_unit[place] = Fraction(int(numerator[place]), int(denominator[place]))
+        if is_volume[place]:
+            per_unit[place] *= Fraction(densities[int(item_id[place])])  # microlitres x g/mL are milligrams
     percent = np.where(percents == BLANK, 0, percents)
     bounds = _stretches(version)
     for place in np.flatnonzero(qs).tolist():

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import gc
 import json
-import sqlite3
 import statistics
 import sys
 from collections.abc import Callable, Sequence
@@ -28,6 +27,7 @@ from planner import selectors  # noqa: E402
 from planner.engine import plan  # noqa: E402
 from planner.rendering import plan_json  # noqa: E402
 from planner.snapshot import take_snapshot  # noqa: E402
+from tests.benchmarks.bare import bare_connection, fetch_bare, statements_of  # noqa: E402
 from tests.benchmarks.plan_inputs import inputs  # noqa: E402
 from tests.benchmarks.sizes import FIRST_DAY, ORIGIN_ITEM, ORIGIN_LOT, SIZES, WEEKS, Size  # noqa: E402
 
@@ -128,29 +128,6 @@ def wall(act: Callable[[], Any]) -> float:
 
 # The least that the machine could do
 
-Statement = tuple[str, Sequence[Any]]
-
-
-def statements_of(act: Callable[[], Any]) -> list[Statement]:
-    """The queries that an act gives to the driver; what begins and ends transactions is left out."""
-    given: list[Statement] = []
-
-    def note(execute: Callable[..., Any], sql: str, params: Sequence[Any], many: bool, context: Any) -> Any:
-        if sql.lstrip().startswith(("SELECT", "WITH")):
-            given.append((sql, params))
-        return execute(sql, params, many, context)
-
-    with connection.execute_wrapper(note):
-        act()
-    return given
-
-
-def fetch_bare(statements: Sequence[Statement]) -> list[list[tuple[Any, ...]]]:
-    """The rows of the same statements from the driver itself: no conversion, no Django."""
-    sql_of = (lambda sql: sql.replace("%s", "?")) if connection.vendor == "sqlite" else (lambda sql: sql)
-    with closing(bare_connection().cursor()) as cursor:
-        return [cursor.execute(sql_of(sql), tuple(params or ())).fetchall() for sql, params in statements]
-
 
 def probe_each(lot_ids: Sequence[int]) -> int:
     """One index probe of the ledger for each lot."""
@@ -165,21 +142,6 @@ def scan_movements() -> int:
     with closing(bare_connection().cursor()) as cursor:
         cursor.execute("SELECT portion_id, SUM(quantity), COUNT(*) FROM inventory_movement GROUP BY portion_id")
         return sum(count for _, _, count in cursor.fetchall())
-
-
-_kept: list[Any] = []
-
-
-def bare_connection() -> Any:
-    if not _kept:
-        connection.ensure_connection()
-        if connection.vendor == "sqlite":
-            # A connection of its own: Django's converts the columns it declares.
-            _kept.append(sqlite3.connect(connection.settings_dict["NAME"]))
-            _kept[0].execute("PRAGMA cache_size=-65536")
-        else:
-            _kept.append(connection.connection)
-    return _kept[0]
 
 
 if __name__ == "__main__":

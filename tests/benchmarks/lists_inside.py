@@ -19,7 +19,7 @@ from django.test import Client  # noqa: E402
 from django.urls import resolve  # noqa: E402
 from rest_framework.test import APIRequestFactory, force_authenticate  # noqa: E402
 
-from tests.benchmarks.inside import fetch_bare, statements_of  # noqa: E402
+from tests.benchmarks.bare import fetch_bare, statements_of  # noqa: E402
 
 ADDRESSES = (
     "/api/v1/items?limit=100",

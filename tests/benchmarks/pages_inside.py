@@ -29,7 +29,7 @@ from planner.demo.build import lay_down  # noqa: E402
 from planner.demo.history import TIN_LOOK  # noqa: E402
 from production.models import FormulaVersion, Study  # noqa: E402
 from production.services import formulas, stability  # noqa: E402
-from tests.benchmarks.inside import fetch_bare, statements_of  # noqa: E402
+from tests.benchmarks.bare import fetch_bare, statements_of  # noqa: E402
 from tests.planner.pages.house import address, shown_routes  # noqa: E402
 
 # They lead on, end something, or answer an event of the browser alone.

@@ -1,7 +1,8 @@
 """The rows that a plan is made of, as statements for the driver alone: what planning is measured beside.
 
-They come as the plan takes them: each table in order of its codes, days as whole numbers. The program itself has the
-database write columns instead and puts them in order on its own; these statements are what that stands in for.
+They come as the plan takes them: each with the codes that it names, days as whole numbers, each table in order of
+its codes. The program itself has the database write columns, and finds codes and order on its own; these statements are
+what that stands in for, and what the program itself gave before it did so.
 """
 
 from __future__ import annotations
@@ -14,8 +15,8 @@ from django.db.models import F, Func, IntegerField, Q, QuerySet
 from inventory.models import Demand, Item, Offer, Portion, PurchaseOrderLine, Reservation
 from planner.snapshot import FIRM
 from production.models import Batch, FormulaVersion, Line, LineSubstitute
-
-Statement = tuple[str, Sequence[Any]]
+from production.selectors import started_sheets
+from tests.benchmarks.bare import Statement, statements_of
 
 
 class Ordinal(Func):
@@ -31,7 +32,7 @@ class Ordinal(Func):
 
 
 def inputs(*, in_order: bool) -> list[Statement]:
-    """The statements of the ten tables that hold nearly all rows; without the order of codes, if so asked."""
+    """Without the order of codes, if so asked."""
     wanted = Q(status="approved") | Q(pk__in=Batch.objects.filter(status__in=FIRM).values("version"))
     versions = FormulaVersion.objects.filter(wanted).values("pk")
     tables: list[tuple[QuerySet[Any], Sequence[str], Sequence[Any]]] = [
@@ -47,8 +48,8 @@ def inputs(*, in_order: bool) -> list[Statement]:
             Portion.objects.filter(on_hand__gt=0, lot__item__drawn=False),
             ("lot__item__code", "lot__number", "place", "container", "set_apart"),
             (
-                "pk", "lot__item_id", "lot__number", "on_hand", "lot__status", Ordinal("lot__received_on"),
-                Ordinal("lot__available_on"), Ordinal("lot__expires_on"), Ordinal("lot__retest_on"),
+                "pk", "lot__item_id", "lot__item__code", "lot__number", "on_hand", "lot__status",
+                Ordinal("lot__received_on"), Ordinal("lot__available_on"), Ordinal("lot__expires_on"), Ordinal("lot__retest_on"),
                 Ordinal("opened_on"), "set_apart", "place", "container",
             ),
         ),
@@ -69,8 +70,8 @@ def inputs(*, in_order: bool) -> list[Statement]:
             Line.objects.filter(version__in=versions),
             ("version_id", "position"),
             (
-                "version_id", "pk", "position", "phase", "item_id", "percent", "qs", "numerator", "denominator",
-                "is_volume", "single_lot",
+                "version_id", "pk", "position", "phase", "item_id", "item__code", "percent", "qs", "numerator",
+                "denominator", "is_volume", "single_lot",
             ),
         ),
         (
@@ -105,7 +106,8 @@ def inputs(*, in_order: bool) -> list[Statement]:
             ("portion_id", "quantity", "transformation_id", "transformation__code", "demand_id"),
         ),
     ]  # fmt: skip
-    return [
+    statements = [
         rows.order_by(*(order if in_order else ())).values_list(*columns).query.sql_with_params()
         for rows, order, columns in tables
     ]
+    return statements + statements_of(started_sheets)

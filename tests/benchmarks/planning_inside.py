@@ -22,7 +22,7 @@ from planner import services  # noqa: E402
 from planner.engine.plan import net  # noqa: E402
 from planner.packed import Reading  # noqa: E402
 from planner.snapshot import take_snapshot  # noqa: E402
-from tests.benchmarks.inside import fetch_bare  # noqa: E402
+from tests.benchmarks.bare import fetch_bare  # noqa: E402
 from tests.benchmarks.plan_inputs import inputs  # noqa: E402
 from tests.benchmarks.sizes import FIRST_DAY, WEEKS  # noqa: E402
 
