@@ -49,8 +49,8 @@ def inputs(*, in_order: bool) -> list[Statement]:
             ("lot__item__code", "lot__number", "place", "container", "set_apart"),
             (
                 "pk", "lot__item_id", "lot__item__code", "lot__number", "on_hand", "lot__status",
-                Ordinal("lot__received_on"), Ordinal("lot__available_on"), Ordinal("lot__expires_on"), Ordinal("lot__retest_on"),
-                Ordinal("opened_on"), "set_apart", "place", "container",
+                Ordinal("lot__received_on"), Ordinal("lot__available_on"), Ordinal("lot__expires_on"),
+                Ordinal("lot__retest_on"), Ordinal("opened_on"), "set_apart", "place", "container",
             ),
         ),
         (
