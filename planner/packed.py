@@ -32,14 +32,14 @@ class Reading:
     """
 
     def __init__(self, before: Reading | None = None) -> None:
-        self._goes_on = before is not None
-        # Not the reading itself: else each would keep all that were before it.
-        self._before = before._columns if before is not None else {}
+        self._before = before
         self._columns: dict[tuple[Any, ...], list[tuple[str | None, Any]]] = {}
-        self._made_before = before._made if before is not None else {}
-        self._made: dict[str, list[tuple[tuple[Any, ...], Any]]] = {}
-        self._found_before = before._found if before is not None else {}
         self._found: dict[str, Any] = {}
+        self._made: dict[str, list[tuple[tuple[Any, ...], Any]]] = {}
+
+    def done(self) -> None:
+        """All is read: the reading before is let go, or each would keep all that were before it."""
+        self._before = None
 
     def columns(
         self,
@@ -61,12 +61,13 @@ class Reading:
         """
         sql, values = rows.order_by().values_list(*numbers, *flags, *days, *texts).query.sql_with_params()
         asked = sql
-        if self._goes_on and connection.vendor == "postgresql":
+        if self._before is not None and connection.vendor == "postgresql":
             asked += f' ORDER BY "{rows.model._meta.db_table}"."{rows.model._meta.pk.column}"'
         wanted = ((_NUMBERS, numbers), (_FLAGS, flags), (_DAYS, days), (_TEXTS, texts))
         kinds = [kind.by_vendor[connection.vendor] for kind, columns in wanted for _ in columns]
         found = statements.rows(_packing(asked, [written for written, _ in kinds]), *values)[0]
-        before = self._before.get((sql, *values)) or [(None, read(None)) for _, read in kinds]
+        before = self._before._columns.get((sql, *values)) if self._before is not None else None
+        before = before or [(None, read(None)) for _, read in kinds]
         columns = self._columns[(sql, *values)] = [
             (text, kept if text == as_before else read(text))
             for (_, read), text, (as_before, kept) in zip(kinds, found, before, strict=True)
@@ -75,13 +76,13 @@ class Reading:
 
     def found(self, name: str, rows: R) -> R:
         """What was read in another way: where it equals what was found before by this name, that."""
-        before = self._found_before.get(name)
+        before = self._before._found.get(name) if self._before is not None else None
         self._found[name] = before if before == rows else rows
         return cast(R, self._found[name])
 
     def made(self, make: Callable[..., R], *parts: Any) -> R:
         """What a function makes of parts; where it was given the same parts, what it made of them then."""
-        before = self._made_before.get(make.__qualname__, ())
+        before = self._before._made.get(make.__qualname__, []) if self._before is not None else []
         answer = next((kept for of, kept in before if all(map(is_, of, parts))), None)
         if answer is None:
             answer = make(*parts)

@@ -62,7 +62,7 @@ def take_snapshot(*, from_day: date, weeks: int, reading: Reading | None = None)
     formulas = read_formulas(reading, items)
     set_aside = read_set_aside(reading)
     first = from_day.toordinal()
-    return engine.Problem(
+    problem = engine.Problem(
         from_day=first,
         to_day=first + 7 * weeks - 1,
         items=items.rows,
@@ -75,6 +75,8 @@ def take_snapshot(*, from_day: date, weeks: int, reading: Reading | None = None)
         reservations=_reservations(set_aside, lots.place_of, demands.place_of),
         open_weekdays=open_weekdays(),
     )
+    reading.done()
+    return problem
 
 
 def places_by(keys: np.ndarray) -> dict[int, int]:

@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
+from operator import is_
 from typing import NamedTuple
 
 import numpy as np
@@ -40,7 +41,10 @@ class Order(NamedTuple):
 class Terms:
     def __init__(self, problem: Problem) -> None:
         """Raises PlanError: unknown_item, no_open_days."""
-        self._problem, self.from_day = problem, problem.from_day
+        self.from_day = problem.from_day
+        # Not the problem: its stock must not stay as long as the terms do.
+        self._rows = problem.items, problem.formulas, problem.offers
+        self._days = problem.from_day, problem.to_day, problem.open_weekdays
         self.open_days = OpenDays(problem.open_weekdays)
         self.items = {item.code: item for item in problem.items}
         self.drawn = {code for code, item in self.items.items() if item.drawn}
@@ -64,14 +68,9 @@ class Terms:
 
     def suit(self, problem: Problem) -> bool:
         """Whether a problem is of these terms. Its rows must be the same objects: to compare them takes long."""
-        mine = self._problem
-        return (
-            problem.items is mine.items
-            and problem.formulas is mine.formulas
-            and problem.offers is mine.offers
-            and (problem.from_day, problem.to_day) == (mine.from_day, mine.to_day)
-            and problem.open_weekdays == mine.open_weekdays
-        )
+        rows = problem.items, problem.formulas, problem.offers
+        days = problem.from_day, problem.to_day, problem.open_weekdays
+        return all(map(is_, rows, self._rows)) and days == self._days
 
     def check(self, codes: Iterable[str]) -> None:
         """Raises PlanError ``unknown_item`` where a code is not that of an item."""
