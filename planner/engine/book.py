@@ -65,7 +65,7 @@ class Book:
         terms.check(row.item for rows in (problem.orders, problem.demands) for row in rows)
         place_of_lot = terms.places_of(self.lots.item)
         self.batches = BatchColumns.of(problem.batches, problem.formulas)
-        order = terms.order_with(np.unique(self.batches.formula))
+        order = self.netting_order = terms.order_with(np.unique(self.batches.formula))
         self.order, self.numbers, self.largest_charges = order.items, order.numbers, order.largest_charges
         self.level_bounds = order.level_bounds
         self.receipts = self._receipts()
@@ -116,7 +116,10 @@ class Book:
             before.demand_needs if before is not None and of_before else self._demand_needs()
         )
         if before is not None and before.terms is terms:
-            self.levels_before, self.outcomes_before = before.levels, before.outcomes
+            self.outcomes_before = before.outcomes
+        # A level is told by the numbers of its items, so these must be of the same items.
+        if before is not None and before.netting_order is order:
+            self.levels_before = before.levels
             same_rows = self.stock.order_is_of_before
             self.supply_is_named_as_before = same_rows and self.receipts.are_as(before.receipts)
         for code, need in self.demand_needs:

@@ -20,6 +20,7 @@ from planner.engine.outcome import Given, ItemNeeds, Outcome
 from planner.engine.pegs import NO_PEGS, Pegs, Taken
 from planner.engine.problem import NEVER
 from planner.engine.sweep import (
+    MOST,
     Floors,
     Laid,
     NeedColumns,
@@ -175,10 +176,12 @@ class LevelNeeds:
             stock.last_day[row[at]] >= needs.valid_through[holding][of_need]
         )
         part = np.where(usable, left[at], 0)
-        together = np.add.reduceat(part, np.cumsum(count) - count) if len(holding) else part
+        first_row = np.cumsum(count) - count
+        together = np.add.reduceat(part, first_row) if len(holding) else part
+        counted = np.add.reduceat(part, first_row, dtype=np.float64) < MOST if len(holding) else part.astype(np.bool_)
         # Whoever needs an item once, and no less than is reserved, keeps all that can be used; others one by one.
         plain = np.bincount(np.searchsorted(key, holder), minlength=len(key))[np.searchsorted(key, holder)] == 1
-        plain &= together <= needs.open[holding]
+        plain &= counted & (together <= needs.open[holding])
         needs.open[holding[plain]] -= together[plain]
         taking = np.flatnonzero(plain[of_need] & (part > 0))
         np.add.at(book.reserved_used, stock.source[row[at[taking]]], part[taking])

@@ -95,19 +95,19 @@ class Terms:
 
         Raises PlanError: loop, percent_sum.
         """
-        if self._order is None or not np.array_equal(self._order[0], used):
-            levels = self._levels(used)
-            items = sorted(self.items.values(), key=lambda item: (levels[item.code], item.code))
-            self._order = (
-                used,
-                Order(
-                    items,
-                    {item.code: number for number, item in enumerate(items)},
-                    [levels[item.code] for item in items],
-                    largest_charges(self.chosen, levels, self.drawn),
-                ),
-            )
-        return self._order[1]
+        kept = self._order  # looked at once: another plan may put its own here meanwhile
+        if kept is not None and np.array_equal(kept[0], used):
+            return kept[1]
+        levels = self._levels(used)
+        items = sorted(self.items.values(), key=lambda item: (levels[item.code], item.code))
+        by_number = [levels[item.code] for item in items]
+        if kept is not None and by_number == kept[1].levels and all(map(is_, items, kept[1].items)):
+            order = kept[1]  # the same items in the same places
+        else:
+            numbers = {item.code: number for number, item in enumerate(items)}
+            order = Order(items, numbers, by_number, largest_charges(self.chosen, levels, self.drawn))
+        self._order = used, order
+        return order
 
     def _levels(self, used_by_batches: np.ndarray) -> dict[str, int]:
         """Low-level codes over the formulas in use: those chosen and those of firm batches."""
