@@ -146,9 +146,9 @@ Each section is written by the command that measures it, with `--report`: `pytho
 pegging), `.spreadsheet`, `.trace_scale`, `.ledger_scale`, `.lists`. Workloads are seeded. "Whole" is one fresh process
 of `manage.py plan --json`, interpreter start and imports included. The parts are seconds inside one process, best of
 several, on SQLite of the processor; else wall time, median of several, warm. Ratios compare, in one run, with the
-least that the machine could do for the same answer; of planning that is the driver alone with the rows as the plan takes
-them, with their codes and in order of these (`plan_inputs.py`; in no order it takes a quarter less). Pages are opened
-warm, and again after something left the stock. Peak memory is the kernel's for that process.
+least that the machine could do for the same answer; of planning that is the driver alone with the rows as the plan
+takes them, with their codes and in order of these (`plan_inputs.py`; in no order it takes a quarter less). Pages are
+opened warm, and again after something left the stock. Peak memory is the kernel's for that process.
 """
 
 

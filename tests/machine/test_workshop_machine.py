@@ -1047,7 +1047,9 @@ class WorkshopMachine(RuleBasedStateMachine):
 
     @invariant()
     def compare_plans(self) -> None:
-        """A plan after an earlier one is the plan without it, whatever was done meanwhile."""
+        """After every third act: a plan after an earlier one is the plan without it, whatever was done meanwhile."""
+        if self.steps % 3:
+            return
         after = planning.run_plan(from_day=self.model.today, weeks=2, before=self.planned)
         assert after.plan == planning.run_plan(from_day=self.model.today, weeks=2).plan
         self.planned = after
