@@ -13,7 +13,7 @@ from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 from itertools import pairwise, starmap
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from django.db.models import F, Q
@@ -94,6 +94,7 @@ class Items:
     def __init__(self, keys: np.ndarray, rows: tuple[engine.Item, ...], opened: np.ndarray, retest: np.ndarray) -> None:
         """``opened`` is the life once opened, ``retest`` the days until a retest."""
         self.rows, self.place_of = rows, places_by(keys)
+        self.drawn = [key for key, row in zip(keys.tolist(), rows, strict=True) if row.drawn]  # keys: they have no lots
         self.codes = [row.code for row in rows]
         self.life = np.array([BLANK if row.life_days is None else row.life_days for row in rows], dtype=np.int64)
         self.opened, self.retest = opened, retest
@@ -155,7 +156,7 @@ def read_lots(reading: Reading, items: Items) -> Lots:
     """
     pk, item_id, on_hand, apart, received, available, expires, retest, opened, number, status, place, container = (
         reading.columns(
-            Portion.objects.filter(on_hand__gt=0, lot__item__drawn=False),
+            Portion.objects.filter(on_hand__gt=0).exclude(lot__item_id__in=items.drawn),
             numbers=("pk", "lot__item_id", "on_hand"),
             flags=("set_apart",),
             days=("lot__received_on", "lot__available_on", "lot__expires_on", "lot__retest_on", "opened_on"),
@@ -275,19 +276,21 @@ class Formulas(NamedTuple):
 def read_formulas(reading: Reading, items: Items) -> Formulas:
     """Approved versions, and whatever version a firm batch is made by."""
     wanted = Q(status="approved") | Q(pk__in=Batch.objects.filter(status__in=FIRM).values("version"))
-    versions = FormulaVersion.objects.filter(wanted).order_by("formula__code", "version").values_list(
-        "pk", "formula__code", "version", "formula__item__code", "basis", "yield_percent", "loss_mg", "status",
-        "preferred", "min_batch", "batch_multiple", "max_batch",
-    )  # fmt: skip
+    versions = reading.columns(
+        FormulaVersion.objects.filter(wanted),
+        numbers=("pk", "version", "yield_percent", "loss_mg", "min_batch", "batch_multiple", "max_batch"),
+        flags=("preferred",),
+        texts=("formula__code", "formula__item__code", "basis", "status"),
+    )
     substitutes = (
         LineSubstitute.objects.filter(line__version__in=FormulaVersion.objects.filter(wanted).values("pk"))
         .order_by("line_id", "item__code")
-        .values_list("line_id", "item__code", "ratio")
+        .values_list("line__version_id", "line__position", "item__code", "ratio")
     )
     columns = reading.columns(
         Line.objects.filter(version__in=FormulaVersion.objects.filter(wanted).values("pk")),
-        numbers=("version_id", "pk", "position", "item_id", "percent", "numerator", "denominator"),
-        flags=("qs", "is_volume", "single_lot"),
+        numbers=("version_id", "position", "item_id", "percent", "numerator", "denominator"),
+        flags=("is_volume", "single_lot"),
         texts=("phase",),
     )
     densities = Item.objects.exclude(density_g_per_ml=None).values_list("pk", "density_g_per_ml")
@@ -298,7 +301,7 @@ def read_formulas(reading: Reading, items: Items) -> Formulas:
         reading.found("densities", dict(densities)),
         *columns,
     )
-    return reading.made(_formulas, lines, reading.found("versions", list(versions)))
+    return reading.made(_formulas, lines, *versions)
 
 
 class Lines(NamedTuple):
@@ -307,44 +310,49 @@ class Lines(NamedTuple):
     named: frozenset[tuple[int, int]]  # keys of version and item
 
 
-def _formulas(lines: Lines, versions: Sequence[tuple[Any, ...]]) -> Formulas:
+def _formulas(
+    lines: Lines, pk: np.ndarray, version: np.ndarray, yield_percent: np.ndarray, loss: np.ndarray, least: np.ndarray,
+    multiple: np.ndarray, most: np.ndarray, preferred: np.ndarray, code: Texts, item: Texts, basis: Texts,
+    status: Texts,
+) -> Formulas:  # fmt: skip
+    rows = zip(
+        code, version.tolist(), item, basis, yield_percent.tolist(), loss.tolist(), status, preferred.tolist(),
+        least.tolist(), multiple.tolist(), _or_none(most), pk.tolist(), strict=True,
+    )  # fmt: skip
     formulas: list[engine.Formula] = []
     index: dict[int, int] = {}
-    for pk, code, number, item, basis, yield_percent, loss, status, preferred, least, multiple, most in versions:
-        index[pk] = len(formulas)
+    for formula, number, made, of, gives, stays, stands, is_preferred, smallest, step, largest, key in sorted(rows):
+        index[key] = len(formulas)
         formulas.append(
             engine.Formula(
-                formula=code,
+                formula=formula,
                 version=number,
-                item=item,
-                basis=basis,
-                lines=LinesOf(lines.columns, *lines.bounds[pk]),
-                yield_percent=yield_percent,
-                loss=loss,
-                approved=status == "approved",
-                preferred=preferred,
-                min_batch=least,
-                batch_multiple=multiple,
-                max_batch=most,
+                item=made,
+                basis=of,
+                lines=LinesOf(lines.columns, *lines.bounds[key]),
+                yield_percent=gives,
+                loss=stays,
+                approved=stands == "approved",
+                preferred=is_preferred,
+                min_batch=smallest,
+                batch_multiple=step,
+                max_batch=largest,
             )
         )
     return Formulas(tuple(formulas), index, lines.named)
 
 
 def _lines(
-    items: Items, substitutes: Sequence[tuple[int, str, Decimal]], densities: Mapping[int, Decimal],
-    version: np.ndarray, pk: np.ndarray, position: np.ndarray, item_id: np.ndarray, percents: np.ndarray,
-    numerator: np.ndarray, denominator: np.ndarray, qs: np.ndarray, is_volume: np.ndarray, single_lot: np.ndarray,
-    phase: Texts,
+    items: Items, substitutes: Sequence[tuple[int, int, str, Decimal]], densities: Mapping[int, Decimal],
+    version: np.ndarray, position: np.ndarray, item_id: np.ndarray, percents: np.ndarray, numerator: np.ndarray,
+    denominator: np.ndarray, is_volume: np.ndarray, single_lot: np.ndarray, phase: Texts,
 ) -> Lines:  # fmt: skip
-    """``densities`` in g/mL, by the item's key."""
+    """``densities`` in g/mL, by the item's key; ``substitutes`` with version and position of their lines."""
     order = np.lexsort((position, version))
-    version, pk, position, item_id, percents, numerator, denominator, qs, is_volume, single_lot = (
+    version, position, item_id, percents, numerator, denominator, is_volume, single_lot = (
         column[order]
-        for column in (
-            version, pk, position, item_id, percents, numerator, denominator, qs, is_volume, single_lot
-        )
-    )  # fmt: skip
+        for column in (version, position, item_id, percents, numerator, denominator, is_volume, single_lot)
+    )
     per_unit = {}
     for place in np.flatnonzero(numerator != BLANK).tolist():
         per_unit[place] = Fraction(int(numerator[place]), int(denominator[place]))
@@ -352,13 +360,14 @@ def _lines(
             per_unit[place] *= Fraction(densities[int(item_id[place])])  # microlitres x g/mL are milligrams
     percent = np.where(percents == BLANK, 0, percents)
     bounds = _stretches(version)
-    for place in np.flatnonzero(qs).tolist():
+    for place in np.flatnonzero((percents == BLANK) & (numerator == BLANK)).tolist():  # qs: has no other amount
         first, past = bounds[int(version[place])]
         percent[place] = WHOLE - int(percent[first:past].sum())
     stand_ins: dict[int, list[engine.Substitute]] = defaultdict(list)
-    place_of_line = places_by(pk) if substitutes else {}
-    for line, code, ratio in substitutes:
-        stand_ins[place_of_line[line]].append(engine.Substitute(code, Fraction(ratio)))
+    for of, stands, code, ratio in substitutes:
+        first, past = bounds[of]
+        place = first + int(np.searchsorted(position[first:past], stands))
+        stand_ins[place].append(engine.Substitute(code, Fraction(ratio)))
     columns = LineColumns(
         item=items.codes_of(item_id), position=position, percent=percent, single_lot=single_lot, is_volume=is_volume,
         phase=_texts_in_order(order, phase), per_unit=per_unit,

@@ -10,6 +10,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django import template
+from django.urls import get_script_prefix, reverse
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
@@ -76,6 +77,18 @@ def _time(value: Any, told: str) -> SafeString | str:
 def _time_element(found: date, told: str) -> SafeString:
     """The same few days stand in hundreds of rows."""
     return format_html('<time datetime="{}">{}</time>', found.isoformat(), told)
+
+
+@register.filter
+def address(part: str, route: str) -> str:
+    """``{{ row.item|address:"item-days" }}``: as ``{% url %}`` with one part, for tables of hundreds of rows."""
+    return _address(get_script_prefix(), route, part)
+
+
+@lru_cache(maxsize=5000)
+def _address(prefix: str, route: str, part: str) -> str:
+    """``prefix`` is part of what is answered."""
+    return reverse(route, args=[part])
 
 
 @register.simple_tag

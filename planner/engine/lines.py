@@ -27,22 +27,22 @@ _UNWRITTEN = BatchLine(0, "", "", 0, _NO_LOTS, _NOTHING_EXPECTED, 0, 0, _NO_SUBS
 ShortLine = tuple[BatchLine, Line, int]  # with the formula's line and the day
 
 
-def covers_of(book: Book, pegs: Pegs) -> dict[str, Cover]:
-    """How stock covers each firm batch: how many lines are short, and how many others are not here yet.
-
-    In order of service.
+def covers_of(book: Book, pegs: Pegs) -> tuple[np.ndarray, np.ndarray]:
+    """How stock covers firm batches, in order of service: how many lines of each are short, and how many others are
+    not here yet.
     """
     firm = book.firm
     taken, waits = np.zeros(len(firm.line), dtype=np.int64), np.zeros(len(firm.line), dtype=np.bool_)
-    np.add.at(taken, pegs.line, pegs.quantity)
+    if len(pegs.line):
+        # Those of one line stand together.
+        first = np.concatenate([[0], np.flatnonzero(pegs.line[1:] != pegs.line[:-1]) + 1])
+        taken[pegs.line[first]] = np.add.reduceat(pegs.quantity, first)
     waits[pegs.line[~book.stock.ready[pegs.row]]] = True
     drawn = np.array([item.drawn for item in book.order], dtype=np.bool_)
     is_short = (taken < firm.quantity) & ~drawn[firm.item]
-    short, expected = (
-        np.bincount(firm.head_of[lines], minlength=len(firm)).tolist() for lines in (is_short, waits & ~is_short)
+    return np.bincount(firm.head_of[is_short], minlength=len(firm)), np.bincount(
+        firm.head_of[waits & ~is_short], minlength=len(firm)
     )
-    codes = map(firm.batches.code.__getitem__, firm.batch.tolist())
-    return dict(zip(codes, map(Cover, short, expected), strict=True))
 
 
 def write_lines(book: Book, pegs: Pegs, shown: np.ndarray) -> tuple[list[BatchCoverage], list[ShortLine]]:

@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from functools import cached_property
-from itertools import compress
 
 import numpy as np
 
@@ -109,18 +108,24 @@ class Netted:
         return in_order_of_lines([NO_PEGS, *(pegs for level in self._served for pegs in level.pegs())])
 
     @cached_property
-    def _all_covers(self) -> dict[str, Cover]:
-        """How each firm batch is covered, also those after the plan's last day."""
+    def _open_lines(self) -> tuple[np.ndarray, np.ndarray]:
+        """Of each firm batch, also of those after the plan's last day: lines that are short, and not here yet."""
         return covers_of(self._book, self.pegs)
+
+    def _codes(self, heads: np.ndarray) -> list[str]:
+        firm = self._book.firm
+        return [firm.batches.code[place] for place in firm.batch[heads].tolist()]
 
     @cached_property
     def covers(self) -> dict[str, Cover]:
         """How each firm batch up to the plan's last day is covered."""
-        return dict(compress(self._all_covers.items(), self._shown().tolist()))
+        heads = np.flatnonzero(self._shown())
+        short, expected = (lines[heads].tolist() for lines in self._open_lines)
+        return dict(zip(self._codes(heads), map(Cover, short, expected), strict=True))
 
     def short_batches(self) -> set[str]:
         """Firm batches that existing supply does not cover, also those after the plan's last day."""
-        return {code for code, cover in self._all_covers.items() if cover.short}
+        return set(self._codes(np.flatnonzero(self._open_lines[0])))
 
     def batch(self, code: str) -> BatchCoverage | None:
         """One firm batch line by line; None where none has this number."""
