@@ -72,9 +72,12 @@ def take_snapshot(*, from_day: date, weeks: int, reading: Reading | None = None)
         formulas=formulas.rows,
         batches=read_batches(reading, formulas, lots, set_aside),
         demands=demands.rows,
-        reservations=_reservations(set_aside, lots.place_of, demands.place_of),
+        reservations=reading.made(
+            _reservations, set_aside.portion, set_aside.quantity, set_aside.demand, set_aside.batch, lots.place_of,
+            demands.place_of,
+        ),
         open_weekdays=open_weekdays(),
-    )
+    )  # fmt: skip
     reading.done()
     return problem
 
@@ -412,13 +415,16 @@ def read_set_aside(reading: Reading) -> SetAside:
     )
 
 
-def _reservations(set_aside: SetAside, portions: Mapping[int, int], demands: Mapping[int, int]) -> ReservationColumns:
-    lot = _places_of_known(portions, set_aside.portion)
+def _reservations(
+    portion: np.ndarray, quantity: np.ndarray, demand: np.ndarray, batch: tuple[str | None, ...],
+    portions: Mapping[int, int], demands: Mapping[int, int],
+) -> ReservationColumns:  # fmt: skip
+    """Of portions among the lots; ``portions`` and ``demands`` say where each stands by its key."""
+    lot = _places_of_known(portions, portion)
     known = np.flatnonzero(lot != BLANK)
     return ReservationColumns(
-        lot=lot[known], quantity=set_aside.quantity[known],
-        batch=[set_aside.batch[place] for place in known.tolist()],
-        demand=list(map(demands.get, set_aside.demand[known].tolist())),
+        lot=lot[known], quantity=quantity[known], batch=[batch[place] for place in known.tolist()],
+        demand=list(map(demands.get, demand[known].tolist())),
     )  # fmt: skip
 
 
