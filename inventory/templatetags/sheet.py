@@ -73,7 +73,7 @@ def _time(value: Any, told: str) -> SafeString | str:
     return _time_element(found, told) if found else ""
 
 
-@lru_cache(maxsize=2000)
+@lru_cache(maxsize=2000, typed=True)
 def _time_element(found: date, told: str) -> SafeString:
     """The same few days stand in hundreds of rows."""
     return format_html('<time datetime="{}">{}</time>', found.isoformat(), told)
@@ -103,9 +103,12 @@ def time_left(last_day: Any, today: date | None = None) -> SafeString:
 @register.simple_tag
 def state(word: str, **told: str) -> SafeString:
     """A state as a stamped word: never told by colour alone. ``{% state lot.status %}``"""
-    return format_html(
-        '<span class="stamp {}">{}</span>', word.replace("_", "-"), told.get("as", word.replace("_", " "))
-    )
+    return _stamp(word, told.get("as", word.replace("_", " ")))
+
+
+@lru_cache(maxsize=500, typed=True)  # a text that is safe already is of another type
+def _stamp(word: str, told: str) -> SafeString:
+    return format_html('<span class="stamp {}">{}</span>', word.replace("_", "-"), told)
 
 
 @register.filter
