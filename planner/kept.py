@@ -66,9 +66,10 @@ def kept_from_the_last(read: Callable[[R | None], R]) -> Callable[[], R]:
 
 def _kept_or_made(key: Hashable, make: Callable[[R | None], R]) -> R:
     token = state_token()
-    place = _place_of(key)
     if token is None:
-        return make(cast("R | None", place.answer))
+        last = _answers.get(key)
+        return make(cast("R | None", last.answer if last is not None else None))
+    place = _place_of(key)
     with place.lock:
         of = (token, clock.today())
         if place.of != of:

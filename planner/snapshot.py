@@ -60,7 +60,7 @@ def take_snapshot(*, from_day: date, weeks: int, reading: Reading | None = None)
     lots = read_lots(reading, items)
     demands = read_demands(reading)
     formulas = read_formulas(reading, items)
-    set_aside = read_set_aside(reading)
+    set_aside = read_set_aside(reading, lots)
     first = from_day.toordinal()
     problem = engine.Problem(
         from_day=first,
@@ -73,11 +73,10 @@ def take_snapshot(*, from_day: date, weeks: int, reading: Reading | None = None)
         batches=read_batches(reading, formulas, lots, set_aside),
         demands=demands.rows,
         reservations=reading.made(
-            _reservations, set_aside.portion, set_aside.quantity, set_aside.demand, set_aside.batch, lots.place_of,
-            demands.place_of,
+            _reservations, set_aside.lot, set_aside.quantity, set_aside.demand, set_aside.batch, demands.place_of
         ),
         open_weekdays=open_weekdays(),
-    )  # fmt: skip
+    )
     reading.done()
     return problem
 
@@ -278,20 +277,22 @@ class Formulas(NamedTuple):
 
 def read_formulas(reading: Reading, items: Items) -> Formulas:
     """Approved versions, and whatever version a firm batch is made by."""
-    wanted = Q(status="approved") | Q(pk__in=Batch.objects.filter(status__in=FIRM).values("version"))
+    wanted = FormulaVersion.objects.filter(
+        Q(status="approved") | Q(pk__in=Batch.objects.filter(status__in=FIRM).values("version"))
+    )
     versions = reading.columns(
-        FormulaVersion.objects.filter(wanted),
+        wanted,
         numbers=("pk", "version", "yield_percent", "loss_mg", "min_batch", "batch_multiple", "max_batch"),
         flags=("preferred",),
         texts=("formula__code", "formula__item__code", "basis", "status"),
     )
     substitutes = (
-        LineSubstitute.objects.filter(line__version__in=FormulaVersion.objects.filter(wanted).values("pk"))
+        LineSubstitute.objects.filter(line__version__in=wanted.values("pk"))
         .order_by("line_id", "item__code")
         .values_list("line__version_id", "line__position", "item__code", "ratio")
     )
     columns = reading.columns(
-        Line.objects.filter(version__in=FormulaVersion.objects.filter(wanted).values("pk")),
+        Line.objects.filter(version__in=wanted.values("pk")),
         numbers=("version_id", "position", "item_id", "percent", "numerator", "denominator"),
         flags=("is_volume", "single_lot"),
         texts=("phase",),
@@ -398,29 +399,27 @@ def added(weighed: Mapping[int, int], stood_in_for: Mapping[int, int]) -> Mappin
 class SetAside(NamedTuple):
     """Reservations by column; of each either the batch's key, in ``batch_id``, and code, or the demand's key."""
 
-    portion: np.ndarray
+    lot: np.ndarray  # where the portion stands among the lots, ``BLANK`` where it does not
     quantity: np.ndarray
     demand: np.ndarray
     batch_id: np.ndarray
     batch: tuple[str | None, ...]
 
 
-def read_set_aside(reading: Reading) -> SetAside:
-    return SetAside(
-        *reading.columns(
-            Reservation.objects.all(),
-            numbers=("portion_id", "quantity", "demand_id", "transformation_id"),
-            texts=("transformation__code",),
-        )
+def read_set_aside(reading: Reading, lots: Lots) -> SetAside:
+    portion, *columns = reading.columns(
+        Reservation.objects.all(),
+        numbers=("portion_id", "quantity", "demand_id", "transformation_id"),
+        texts=("transformation__code",),
     )
+    return SetAside(reading.made(_places_of_known, lots.place_of, portion), *columns)
 
 
 def _reservations(
-    portion: np.ndarray, quantity: np.ndarray, demand: np.ndarray, batch: tuple[str | None, ...],
-    portions: Mapping[int, int], demands: Mapping[int, int],
+    lot: np.ndarray, quantity: np.ndarray, demand: np.ndarray, batch: tuple[str | None, ...],
+    demands: Mapping[int, int],
 ) -> ReservationColumns:  # fmt: skip
-    """Of portions among the lots; ``portions`` and ``demands`` say where each stands by its key."""
-    lot = _places_of_known(portions, portion)
+    """Of portions among the lots; ``demands`` says where each stands by its key."""
     known = np.flatnonzero(lot != BLANK)
     return ReservationColumns(
         lot=lot[known], quantity=quantity[known], batch=[batch[place] for place in known.tolist()],
@@ -446,8 +445,8 @@ def read_batches(reading: Reading, formulas: Formulas, lots: Lots, set_aside: Se
     sheets = started_sheets()
     stand_ins = stood_in(
         reading.made(
-            _of_other_items, formulas.named, lots.place_of, lots.item_id, pk, version, set_aside.portion,
-            set_aside.quantity, set_aside.batch_id,
+            _of_other_items, formulas.named, lots.item_id, pk, version, set_aside.lot, set_aside.quantity,
+            set_aside.batch_id,
         )
     )  # fmt: skip
     return BatchColumns(
@@ -462,16 +461,15 @@ def read_batches(reading: Reading, formulas: Formulas, lots: Lots, set_aside: Se
 
 
 def _of_other_items(
-    named: frozenset[tuple[int, int]], place_of: Mapping[int, int], item_id: np.ndarray, pk: np.ndarray,
-    version: np.ndarray, portion: np.ndarray, quantity: np.ndarray, batch_id: np.ndarray,
+    named: frozenset[tuple[int, int]], item_id: np.ndarray, pk: np.ndarray, version: np.ndarray, lot: np.ndarray,
+    quantity: np.ndarray, batch_id: np.ndarray,
 ) -> list[tuple[int, int, int, int]]:  # fmt: skip
     """Batch, version, item and quantity of what is set aside for firm batches and is ``named`` by no line of theirs.
 
-    ``place_of`` portions and their ``item_id`` are of the lots, ``pk`` and ``version`` of the batches.
+    ``item_id`` is of the lots, ``pk`` and ``version`` of the batches.
     """
     totals: dict[tuple[int, int, int], int] = defaultdict(int)
     version_of = dict(zip(pk.tolist(), version.tolist(), strict=True))
-    lot = _places_of_known(place_of, portion)
     items = item_id[lot].tolist() if len(item_id) else []
     for place, (batch, stands) in enumerate(zip(batch_id.tolist(), lot.tolist(), strict=True)):
         of = version_of.get(batch) if stands != BLANK else None

@@ -55,8 +55,9 @@ class Book:
         Raises PlanError: unknown_item, unknown_formula, loop, formula_size, percent_sum, no_open_days.
         """
         self.problem = problem
-        suits = before is not None and before.terms.suit(problem)
-        self.terms: Terms = before.terms if before is not None and suits else Terms(problem)
+        if before is not None and not before.terms.suit(problem):
+            before = None  # nothing of it can be taken
+        self.terms: Terms = before.terms if before is not None else Terms(problem)
         self.lots = Portions.of(problem.lots)
         self.from_day, self.to_day = problem.from_day, problem.to_day
         terms = self.terms
@@ -111,17 +112,17 @@ class Book:
         self.levels_before: Mapping[tuple[int, int], NettedLevel] = {}
         self.outcomes_before: Mapping[str, tuple[Given, Outcome]] = {}
         self.supply_is_named_as_before = False
-        of_before = before is not None and before.terms is terms and before.problem.demands is problem.demands
-        self.demand_needs: list[tuple[str, Need]] = (
-            before.demand_needs if before is not None and of_before else self._demand_needs()
-        )
-        if before is not None and before.terms is terms:
+        if before is not None:
             self.outcomes_before = before.outcomes
-        # A level is told by the numbers of its items, so these must be of the same items.
-        if before is not None and before.netting_order is order:
-            self.levels_before = before.levels
+            # A level is told by the numbers of its items, so these must be of the same items.
+            if before.netting_order is order:
+                self.levels_before = before.levels
             same_rows = self.stock.order_is_of_before
             self.supply_is_named_as_before = same_rows and self.receipts.are_as(before.receipts)
+        if before is not None and before.problem.demands is problem.demands:
+            self.demand_needs: list[tuple[str, Need]] = before.demand_needs
+        else:
+            self.demand_needs = self._demand_needs()
         for code, need in self.demand_needs:
             self.needs[code].append(need)
 
