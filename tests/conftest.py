@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import fcntl
 import importlib
 import os
-import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -21,6 +19,7 @@ from django.test import override_settings
 from whitenoise.middleware import WhiteNoiseMiddleware
 
 from inventory import change_triggers, ledger_triggers
+from tests.made_once import made_once
 
 # Set by CI: what cannot be run is a failure. What needs the other database is left to the run on it.
 NOTHING_SKIPPED = os.environ.get("NOTHING_SKIPPED") == "1"
@@ -118,22 +117,14 @@ def hashed_as_served() -> Iterator[None]:
 
 @pytest.fixture(scope="session")
 def new_workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An SQLite file as ``migrate`` has just made it, for programs that begin with a new workshop: to be copied, never
-    used. Made once for all workers of a run: it takes seconds."""
-    shared = tmp_path_factory.getbasetemp()
-    shared = shared.parent if "PYTEST_XDIST_WORKER" in os.environ else shared
-    made = shared / "new-workshop.sqlite3"
-    with (shared / "new-workshop.lock").open("w") as turn:
-        fcntl.flock(turn, fcntl.LOCK_EX)
-        if not made.exists():
-            making = shared / "in-the-making.sqlite3"
-            told = {"DATABASE_URL": f"sqlite:///{making}", "SECRET_KEY": "only for making tables, never served " * 2}
-            command = [sys.executable, "manage.py", "migrate", "-v0"]
-            subprocess.run(command, cwd=Path(__file__).parents[1], env=os.environ | told, check=True)
-            with closing(sqlite3.connect(making)) as database:
-                database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            making.rename(made)
-    return made
+    """As ``migrate`` has just made it, for programs that begin with a new workshop: to be copied. It takes seconds."""
+
+    def make(file: Path) -> None:
+        told = {"DATABASE_URL": f"sqlite:///{file}", "SECRET_KEY": "only for making tables, never served " * 2}
+        command = [sys.executable, "manage.py", "migrate", "-v0"]
+        subprocess.run(command, cwd=Path(__file__).parents[1], env=os.environ | told, check=True)
+
+    return made_once(tmp_path_factory, "new-workshop", make)
 
 
 @pytest.fixture(autouse=True, scope="session")

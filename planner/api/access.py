@@ -54,6 +54,6 @@ class RolePermission(BasePermission):
 
 def as_markdown() -> str:
     """The table as DEVELOPERS.md prints it."""
-    from planner.api.routes import paths_by_name
+    from planner.api.routes import PATH_OF
 
-    return rights_table.as_markdown(PERMISSIONS, paths_by_name(), "address")
+    return rights_table.as_markdown(PERMISSIONS, PATH_OF, "address")

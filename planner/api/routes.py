@@ -31,6 +31,6 @@ app_name = "api"
 urlpatterns = [*ROUTES_OF_ALL, re_path(r"^[\s\S]*\Z", NoSuchAddress.as_view(), name="no-such-address")]
 
 
-def paths_by_name() -> dict[str, str]:
-    """The address below /api/v1 of each route, by its name: ``/items/{item}``."""
-    return {str(route.name): "/" + re.sub(r"<(?:\w+:)?(\w+)>", r"{\1}", str(route.pattern)) for route in ROUTES_OF_ALL}
+# The address below /api/v1 of each route, by its name: ``/items/{item}``; and the other way round.
+PATH_OF = {str(route.name): "/" + re.sub(r"<(?:\w+:)?(\w+)>", r"{\1}", str(route.pattern)) for route in ROUTES_OF_ALL}
+NAME_OF = {path: name for name, path in PATH_OF.items()}

@@ -35,10 +35,9 @@ class Schema(AutoSchema):
         return f"{super().get_description()} {told}".strip()
 
     def _route(self) -> str:
-        from planner.api.routes import paths_by_name
+        from planner.api.routes import NAME_OF
 
-        wanted = self.path.removeprefix("/api/v1")
-        return next(name for name, route in paths_by_name().items() if route == wanted)
+        return NAME_OF[self.path.removeprefix("/api/v1")]
 
     def _roles(self) -> list[str]:
         return list(PERMISSIONS.get((self.method, self._route()), ()))

@@ -6,12 +6,14 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.browser.served import PASSWORD, Served, serve
+from tests.browser.served import PASSWORD, Served, make_workshop, serve
+from tests.made_once import made_once
 
 # The browser's loop goes on in its worker when these tests are over; those after them ask the database all the same.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
@@ -37,9 +39,17 @@ def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[s
 
 
 @pytest.fixture(scope="session")
+def staffed_workshop(tmp_path_factory: pytest.TempPathFactory, new_workshop: Path) -> Path:
+    """The file of a new workshop in which everybody can sign in: to be copied."""
+    make = partial(make_workshop, demo=False, begin_with=new_workshop)
+    return made_once(tmp_path_factory, "staffed-workshop", make)
+
+
+@pytest.fixture(scope="session")
 def shop(tmp_path_factory: pytest.TempPathFactory, new_workshop: Path) -> Iterator[Served]:
     """The demo's workshop, served once for all tests of the session; they must not depend on each other's acts."""
-    with serve(tmp_path_factory.mktemp("shop"), begin_with=new_workshop) as served:
+    made = made_once(tmp_path_factory, "demo", partial(make_workshop, demo=True, begin_with=new_workshop))
+    with serve(Path(shutil.copy(made, tmp_path_factory.mktemp("shop") / "workshop.sqlite3"))) as served:
         yield served
 
 

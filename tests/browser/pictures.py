@@ -6,6 +6,7 @@ Needs the test extra and Debian's Chromium. Each picture is a window of the page
 from __future__ import annotations
 
 import argparse
+import contextlib
 import io
 import re
 import tempfile
@@ -16,7 +17,7 @@ from PIL import Image
 from playwright.sync_api import Page, sync_playwright
 
 from tests.browser.conftest import CHROMIUM, sign_in
-from tests.browser.served import ROOT, serve
+from tests.browser.served import ROOT, make_workshop, serve
 
 FOLDER = ROOT / ".pictures"
 WIDTH = 1320
@@ -83,7 +84,10 @@ def make(folder: Path, names: list[str]) -> dict[str, int]:
     """Write the pictures; their sizes in bytes. Raises SystemExit where one is too large for a README."""
     folder.mkdir(exist_ok=True)
     sizes = {}
-    with tempfile.TemporaryDirectory() as kept, serve(Path(kept)) as shop, sync_playwright() as play:
+    with contextlib.ExitStack() as until_made:
+        workshop = Path(until_made.enter_context(tempfile.TemporaryDirectory())) / "workshop.sqlite3"
+        make_workshop(workshop, demo=True)
+        shop, play = until_made.enter_context(serve(workshop)), until_made.enter_context(sync_playwright())
         browser: Any = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         context = browser.new_context(base_url=shop.url, locale="en-GB", color_scheme="light")
         context.set_default_timeout(60_000)

@@ -51,22 +51,24 @@ class Served:
         return done.stdout
 
 
-@contextmanager
-def serve(folder: Path, *, demo: bool = True, begin_with: Path | None = None) -> Iterator[Served]:
-    """Serve a workshop from this folder: the demo's, or a new one. A person of every role, and one named "all", with
-    every role: each signs in with PASSWORD. ``begin_with`` is the file of a new workshop; without, one is made."""
-    kept = {name: value for name, value in os.environ.items() if name not in ("DEBUG", "SECRET_KEY", "REDIS_URL")}
-    served = Served(
-        f"http://127.0.0.1:{_free_port()}",
-        kept | {"DATABASE_URL": f"sqlite:///{folder / 'workshop.sqlite3'}", "ALLOWED_HOSTS": "127.0.0.1"},
-    )
+def make_workshop(file: Path, *, demo: bool, begin_with: Path | None = None) -> None:
+    """A workshop to be served, the demo's or a new one. A person of every role, and one named "all", with every role:
+    each signs in with PASSWORD. ``begin_with`` is the file of a new workshop; without, one is made."""
+    made = _served(file)
     if begin_with:
-        shutil.copy(begin_with, folder / "workshop.sqlite3")
-    served.manage("migrate", "-v0")
+        shutil.copy(begin_with, file)
+    else:
+        made.manage("migrate", "-v0")
     if demo:
-        served.manage("demo", "--json")
+        made.manage("demo", "--json")
     people = {role: [role] for role in ROLES} | {"all": list(ROLES)}
-    served.manage("shell", "-v0", "-c", _PEOPLE, given=json.dumps(people))
+    made.manage("shell", "-v0", "-c", _PEOPLE, given=json.dumps(people))
+
+
+@contextmanager
+def serve(file: Path) -> Iterator[Served]:
+    """Serve a workshop that was made."""
+    served = _served(file)
     process = subprocess.Popen(
         [sys.executable, "manage.py", "serve", "--port", served.url.rsplit(":", 1)[1]],
         cwd=ROOT, env=served.variables, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
@@ -77,6 +79,14 @@ def serve(folder: Path, *, demo: bool = True, begin_with: Path | None = None) ->
     finally:
         process.send_signal(signal.SIGTERM)
         process.wait(timeout=30)
+
+
+def _served(file: Path) -> Served:
+    kept = {name: value for name, value in os.environ.items() if name not in ("DEBUG", "SECRET_KEY", "REDIS_URL")}
+    return Served(
+        f"http://127.0.0.1:{_free_port()}",
+        kept | {"DATABASE_URL": f"sqlite:///{file}", "ALLOWED_HOSTS": "127.0.0.1"},
+    )
 
 
 def _free_port() -> int:

@@ -18,7 +18,7 @@ counter.lay_out(received_on=clock.today())
 """
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def counter(shop: Served) -> Served:
     """A product of this module's own, a customer who waits for it, and a market where it is expected."""
     shop.manage("shell", "-v0", "-c", LAID_OUT)

@@ -37,7 +37,7 @@ print(f"packing list|/orders/left/dispatch/{sent}/packing-list|dispatch {sent}")
 SHEETS = ["weighing sheet", "order sheet", "trace report", "lot labels", "week sheet", "packing list"]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def where(shop: Served) -> dict[str, tuple[str, str]]:
     """Address and mark of each printed sheet."""
     said = shop.manage("shell", "-v0", "-c", _WHERE)

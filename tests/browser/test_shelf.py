@@ -17,7 +17,7 @@ SYMBOL = "(01)09506000134352(17)291231(10)"  # GS1's own example of a GTIN, from
 NUMBERED = "from inventory.models import Item; Item.objects.filter(code='KAOLIN').update(gtin='09506000134352')"
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def numbered(shop: Served) -> Served:
     """White clay bears a GTIN."""
     shop.manage("shell", "-v0", "-c", NUMBERED)

@@ -6,6 +6,7 @@ Nothing is set up behind the pages: what the walk needs, it makes by the pages t
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -31,8 +32,8 @@ def scripts(request: pytest.FixtureRequest) -> bool:
 
 
 @pytest.fixture
-def new_shop(tmp_path: Path, scripts: bool, new_workshop: Path) -> Iterator[Served]:
-    with serve(tmp_path, demo=False, begin_with=new_workshop) as served:
+def new_shop(tmp_path: Path, scripts: bool, staffed_workshop: Path) -> Iterator[Served]:
+    with serve(Path(shutil.copy(staffed_workshop, tmp_path / "workshop.sqlite3"))) as served:
         yield served
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,11 +20,11 @@ TABLET = {"width": 820, "height": 1180}
 BATCHES = ["TURNS", "LINES", "ONCE", "ENDS", "DARK", "SHARED", "UNLIT"]
 
 
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory, new_workshop: Path) -> Iterator[Served]:
+@pytest.fixture(scope="session")
+def bench(tmp_path_factory: pytest.TempPathFactory, staffed_workshop: Path) -> Iterator[Served]:
     """A workshop with a batch for each test, everything for it on the shelf."""
     folder = tmp_path_factory.mktemp("bench")
-    with serve(folder, demo=False, begin_with=new_workshop) as served:
+    with serve(Path(shutil.copy(staffed_workshop, folder / "workshop.sqlite3"))) as served:
         today = datetime.now(tz=UTC).date()
         served.manage("load", str(workbook(folder / "tables.xlsx", stocked(today, BATCHES))))
         yield served

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 import schemathesis
+from django.conf import settings as app_settings
 from django.contrib.auth.models import User
 from django.core.signals import request_finished, request_started
 from django.core.wsgi import get_wsgi_application
@@ -109,11 +110,12 @@ def read_schema(headers: dict[str, str]) -> Any:
     return schemathesis.openapi.from_wsgi("/api/v1/schema", get_wsgi_application(), headers=headers)
 
 
-# Whoever may do much gets past the form often, and asks most. Of each mode and operation so many requests.
+# Whoever may do much gets past the form often, and asks most. Of each mode and operation so many requests. Who has not
+# the right is refused before the database is asked anything of their request: on the second one it is tried once each.
 ASKS_MOST = 16
-ASKED_OF = {"owner": ASKS_MOST, "nobody": 3, "stranger": 3}
-ASKED_OF_OTHERS = 6
-PARTS = 8  # which run side by side
+ASKED_OF = {"owner": ASKS_MOST} | ({"nobody": 3, "stranger": 3} if app_settings.ON_SQLITE else {})
+ASKED_OF_OTHERS = 6 if app_settings.ON_SQLITE else 1
+PARTS = 4  # which run side by side; for each the schema is made anew
 
 
 def check(operation: Any, headers_of: dict[str, dict[str, str]], mode: GenerationMode, sent: Counter[str]) -> None:
@@ -164,4 +166,4 @@ def test_no_request_of_any_role_fails_and_every_answer_is_documented(
         if operation.body or any(one.name not in WHO_ASKS for one in operation.iter_parameters()):
             check(operation, headers_of, GenerationMode.NEGATIVE, sent)
     assert set(sent) == {*ROLES, "nobody", "stranger"}
-    assert min(sent.values()) > 3 * len(found)
+    assert min(sent.values()) >= min(ASKED_OF_OTHERS, *ASKED_OF.values()) * len(found)
