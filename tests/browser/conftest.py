@@ -35,7 +35,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(scope="session")
 def browser_type_launch_args(browser_type_launch_args: dict[str, Any]) -> dict[str, Any]:
-    return {**browser_type_launch_args, "executable_path": CHROMIUM, "args": ["--no-sandbox"]}
+    return {**browser_type_launch_args, "executable_path": CHROMIUM, "args": ["--no-sandbox", "--disable-gpu"]}
 
 
 @pytest.fixture(scope="session")
