@@ -169,7 +169,7 @@ def entries_of(netted: Netted, which: Q) -> list[Entry]:
                 status=row["status"],
                 priority=row["priority"],
                 trial=row["trial"],
-                cover=netted.covers.get(row["transformation__code"]),
+                cover=netted.cover(row["transformation__code"]),
             )
         )
     last = 2**31

@@ -22,7 +22,6 @@ from planner.engine.firm import FirmBatches
 from planner.engine.needs import DEMANDED, Need
 from planner.engine.outcome import Given, Outcome
 from planner.engine.passed_over import LotReasons
-from planner.engine.pegs import Pegs
 from planner.engine.portions import Portions
 from planner.engine.problem import NEVER, NO_PRIORITY, Item, Problem
 from planner.engine.reservations import ReservationColumns
@@ -200,12 +199,12 @@ class Book:
         kept = self.outcomes[code] = self.outcomes_before[code]
         return kept[1]
 
-    def write(self, number: int, outcome: Outcome, lines: np.ndarray) -> Pegs:
-        """Write down what netting an item came to; answers what lines of firm batches take.
+    def write(self, number: int, outcome: Outcome, lines: np.ndarray) -> None:
+        """Write down what netting an item came to, but for what is taken.
 
         ``lines`` are the places in ``FirmBatches`` of the needs that are lines of firm batches.
         """
-        code, first_row = self.order[number].code, int(self.stock.bounds[number])
+        code = self.order[number].code
         self.requirements += [(number, *row) for row in outcome.requirements]
         for (day, reason), steps in outcome.unmet.items():
             self.unmet[day, code, reason] += steps
@@ -217,9 +216,6 @@ class Book:
             self.proposed[int(lines[place])] += steps
         for place, lots in outcome.too_small.items():
             self.too_small[int(lines[place])] = lots
-        self.stock.rest[outcome.rows + first_row] = outcome.rest
-        taken = outcome.taken
-        return Pegs(lines[taken.line], taken.row + first_row, taken.quantity)
 
     @cached_property
     def _lots_of(self) -> Mapping[str, Sequence[int]]:

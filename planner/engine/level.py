@@ -259,19 +259,20 @@ def net_level(book: Book, first: int, last: int) -> Served:
     before = book.levels_before.get((first, last))
     level = LevelNeeds(book, first, last, before.needs if before is not None else None)
     kept = level.keep_reservations(book)
-    supply, floors, span = _supply(book, first, last), _floors(book, first, last), (book.from_day, book.to_day)
+    supply, span = _supply(book, first, last), (book.from_day, book.to_day)
+    floors = before.floors if before is not None else _floors(book, first, last)  # in the same terms they are the same
     # Which items are given something else than before; None: all are swept anew, and may be so up to other needs.
     changed = changed_items(before.sweep, level.columns, supply, last - first) if before is not None else None
     if before is None or changed is None:
         swept = sweep(level.columns, supply, floors, *span)
     else:
         swept = sweep_after(before.sweep, changed, level.columns, supply, floors, span)
-    book.levels[first, last] = NettedLevel(level, Sweep(level.columns, supply, swept))
+    book.levels[first, last] = NettedLevel(level, floors, Sweep(level.columns, supply, swept))
     swept = swept._replace(served=swept.served | level.drawn[level.columns.item])  # never short, whatever the sums
     rows = slice(book.stock.bounds[first], book.stock.bounds[last])
     book.stock.rest[rows] = swept.rest
     named_as_before = level.same and book.supply_is_named_as_before
-    netted: list[Pegs] = []
+    netted: list[tuple[int, int, Outcome]] = []  # item number, the place of its first need, what came of it
     for item in np.flatnonzero(swept.unfinished & ~level.drawn).tolist():
         begin, past = level.bounds[item], level.bounds[item + 1]
         place = begin + int(np.count_nonzero(swept.served[begin:past]))
@@ -281,14 +282,31 @@ def net_level(book: Book, first: int, last: int) -> Served:
             served_through = int(level.columns.day[place - 1]) if place > begin else -1
             needs = level.needs_at(book.firm, slice(place, past))
             outcome = _netted(book, first + item, needs, served_through)
-        netted.append(book.write(first + item, outcome, level.source[place:past]))
-    return _served(level, swept, rows.start, [kept, *netted])
+        book.write(first + item, outcome, level.source[place:past])
+        netted.append((first + item, place, outcome))
+    return _served(level, swept, rows.start, [kept, _take(book, level, netted)])
+
+
+def _take(book: Book, level: LevelNeeds, netted: Sequence[tuple[int, int, Outcome]]) -> Pegs:
+    """Leave of the stock what netting items left; answers what lines of firm batches take."""
+    if not netted:
+        return NO_PEGS
+    numbers, places, outcomes = zip(*netted, strict=True)
+    first_row, place = np.asarray(book.stock.bounds)[list(numbers)], np.array(places)
+    rows = np.concatenate([outcome.rows for outcome in outcomes])
+    book.stock.rest[rows + np.repeat(first_row, [len(outcome.rows) for outcome in outcomes])] = np.concatenate(
+        [outcome.rest for outcome in outcomes]
+    )
+    line, row, quantity = (np.concatenate(each) for each in zip(*(outcome.taken for outcome in outcomes), strict=True))
+    count = [len(outcome.taken.line) for outcome in outcomes]
+    return Pegs(level.source[line + np.repeat(place, count)], row + np.repeat(first_row, count), quantity)
 
 
 class NettedLevel(NamedTuple):
     """What a later plan can take of a level."""
 
     needs: LevelNeeds
+    floors: Floors
     sweep: Sweep
 
 

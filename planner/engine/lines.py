@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from planner.engine.book import Book
+from planner.engine.level import Served
 from planner.engine.pegs import Pegs
 from planner.engine.problem import Line
 from planner.engine.result import BatchCoverage, BatchLine, Cover, Expected, SubstituteFree
@@ -27,17 +28,21 @@ _UNWRITTEN = BatchLine(0, "", "", 0, _NO_LOTS, _NOTHING_EXPECTED, 0, 0, _NO_SUBS
 ShortLine = tuple[BatchLine, Line, int]  # with the formula's line and the day
 
 
-def covers_of(book: Book, pegs: Pegs) -> tuple[np.ndarray, np.ndarray]:
+def covers_of(book: Book, levels: Sequence[Served]) -> tuple[np.ndarray, np.ndarray]:
     """How stock covers firm batches, in order of service: how many lines of each are short, and how many others are
     not here yet.
     """
-    firm = book.firm
+    firm, ready = book.firm, book.stock.ready
     taken, waits = np.zeros(len(firm.line), dtype=np.int64), np.zeros(len(firm.line), dtype=np.bool_)
-    if len(pegs.line):
-        # Those of one line stand together.
-        first = np.concatenate([[0], np.flatnonzero(pegs.line[1:] != pegs.line[:-1]) + 1])
-        taken[pegs.line[first]] = np.add.reduceat(pegs.quantity, first)
-    waits[pegs.line[~book.stock.ready[pegs.row]]] = True
+    for level in levels:
+        for pegs in level.others:
+            np.add.at(taken, pegs.line, pegs.quantity)
+            waits[pegs.line[~ready[pegs.row]]] = True
+        for laid in level.laid:
+            line = level.source[laid.need]
+            of_batches = line >= 0
+            taken[line[of_batches]] += laid.quantity[of_batches]
+            waits[line[of_batches & laid.reach(~ready[laid.row + level.first_row])]] = True
     drawn = np.array([item.drawn for item in book.order], dtype=np.bool_)
     is_short = (taken < firm.quantity) & ~drawn[firm.item]
     return np.bincount(firm.head_of[is_short], minlength=len(firm)), np.bincount(

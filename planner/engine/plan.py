@@ -110,7 +110,7 @@ class Netted:
     @cached_property
     def _open_lines(self) -> tuple[np.ndarray, np.ndarray]:
         """Of each firm batch, also of those after the plan's last day: lines that are short, and not here yet."""
-        return covers_of(self._book, self.pegs)
+        return covers_of(self._book, self._served)
 
     def _codes(self, heads: np.ndarray) -> list[str]:
         firm = self._book.firm
@@ -122,6 +122,14 @@ class Netted:
         heads = np.flatnonzero(self._shown())
         short, expected = (lines[heads].tolist() for lines in self._open_lines)
         return dict(zip(self._codes(heads), map(Cover, short, expected), strict=True))
+
+    def cover(self, code: str) -> Cover | None:
+        """How one firm batch is covered; None where none has this number, or one after the plan's last day."""
+        firm = self._book.firm
+        head = firm.number_of_batch.get(code)
+        if head is None or firm.batches.planned_for[firm.batch[head]] > self.to_day:
+            return None
+        return Cover(*(int(lines[head]) for lines in self._open_lines))
 
     def short_batches(self) -> set[str]:
         """Firm batches that existing supply does not cover, also those after the plan's last day."""

@@ -71,6 +71,20 @@ class Laid(NamedTuple):
             need, row, part = need[kept], row[kept], part[kept]
         return need, self.row[row], part
 
+    def reach(self, rows: np.ndarray) -> np.ndarray:
+        """Whether each of the needs takes anything of some rows (bool by row of the axis)."""
+        of_rows = np.where(rows, np.diff(self.axis), 0)
+        if not of_rows.any():
+            return np.zeros(len(self.begin), dtype=np.bool_)
+        before = _from_zero(of_rows)
+
+        def up_to(place: np.ndarray) -> np.ndarray:
+            """What lies in these rows up to each place on the axis."""
+            row = np.minimum(np.searchsorted(self.axis, place, side="right"), len(rows)) - 1
+            return before[row] + np.where(rows[row], place - self.axis[row], 0)
+
+        return up_to(self.begin + self.quantity) > up_to(self.begin)
+
     def without(self, needs: np.ndarray) -> Laid:
         """Without some of its needs (bool)."""
         kept = ~needs

@@ -28,6 +28,8 @@ def test_batches_are_covered_as_their_lines_say() -> None:
         netted = net(problem)
         plan = netted.plan()
         assert netted.covers == {batch.batch: counted(batch) for batch in plan.batches}
+        told_alone = {batch.batch: netted.cover(batch.batch) for batch in problem.batches}
+        assert {code: cover for code, cover in told_alone.items() if cover} == netted.covers
         for batch in plan.batches:
             cover = netted.covers[batch.batch]
             assert (cover, cover.told) == (counted(batch), batch.coverage)
@@ -47,6 +49,7 @@ def test_one_batch_is_the_whole_plans() -> None:
     assert substitutes > 10
     assert netted.batch("no such batch") is None
     assert "no such batch" not in netted.covers
+    assert netted.cover("no such batch") is None
 
 
 @pytest.mark.parametrize("seed", [3, 5, 8])
