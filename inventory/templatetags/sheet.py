@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from datetime import date
 from decimal import Decimal
 from functools import lru_cache
@@ -10,6 +10,8 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django import template
+from django.template import Context
+from django.template.loader import get_template
 from django.urls import get_script_prefix, reverse
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
@@ -89,6 +91,41 @@ def address(part: str, route: str) -> str:
 def _address(prefix: str, route: str, part: str) -> str:
     """``prefix`` is part of what is answered."""
     return reverse(route, args=[part])
+
+
+class _Row:
+    """What a piece shows, told by what covers all that it says."""
+
+    __slots__ = ("of", "shown")
+
+    def __init__(self, shown: Any, of: Hashable) -> None:
+        self.shown, self.of = shown, of
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Row) and self.of == other.of
+
+    def __hash__(self) -> int:
+        return hash(self.of)
+
+
+@register.simple_tag
+def piece(template_name: str, row: Any, of: Hashable = None, **told: Hashable) -> SafeString:
+    """A part of a page of which hundreds stand there: ``{% piece "planner/pieces/to_buy.html" row of=row.id %}``.
+
+    It is made of nothing but ``row`` and what else it is ``told``, by the reader's conventions, and so kept: the same
+    again is not written anew. ``of`` covers all that the row says; without, the row is a value that can be hashed.
+    """
+    also = tuple((name, type(value), value) for name, value in told.items())
+    made_of = _Row(row, row if of is None else of)
+    written = get_template(template_name).template  # type: ignore[attr-defined]
+    return _piece(written, made_of, also, conventions.current(), get_script_prefix())
+
+
+@lru_cache(maxsize=5000)
+def _piece(written: Any, row: _Row, told: tuple[tuple[str, type, Any], ...], *_seen_by: Hashable) -> SafeString:
+    values = {name: value for name, _, value in told}
+    found: SafeString = written.render(Context(values | {"row": row.shown}))
+    return found
 
 
 @register.simple_tag

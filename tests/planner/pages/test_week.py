@@ -12,6 +12,7 @@ from django.urls import reverse
 
 from inventory.models import Item, Lot, Movement, PurchaseOrder, Reservation
 from inventory.services import lots
+from inventory.services.workshop import change_settings
 from planner import services
 from planner.outlook import outlook_in, outlook_of
 from planner.week import WEEKS_AHEAD
@@ -255,3 +256,43 @@ def test_the_sheet_says_what_the_command_says(workshop: Shop, capsys: pytest.Cap
     said = capsys.readouterr().out
     for row in [*page.context["sheet"].makes, *page.context["sheet"].buys]:
         assert row.id in said
+
+
+def buys_of(client: Client, language: str = "en-gb") -> str:
+    """The part of the Week sheet about what to buy, as text with its marks."""
+    text = client.get(reverse("week-sheet"), headers={"accept-language": language}).text
+    return text[text.index("<h2>To buy</h2>") : text.index("<h2>Running scarce</h2>")]
+
+
+def test_a_row_that_was_kept_is_shown_as_its_next_reader_would_have_it(workshop: Shop) -> None:
+    """By their signs and units and by what they may do, with the item's name as it is now."""
+    buy = the_plan().netted.buys[0]
+    seen = buys_of(workshop["owner"])
+    cost = f"{buy.cost_e4 / 10_000:.2f}"  # type: ignore[operator]
+    assert f">{cost}<" in seen
+    assert f'value="{buy.id}"' in seen
+    german = buys_of(workshop["owner"], "de")
+    assert f">{cost.replace('.', ',')}<" in german
+    assert f">{cost}<" not in german
+    assert "<input" not in buys_of(workshop["viewer"])
+    assert buys_of(workshop["owner"]) == seen
+    Item.objects.filter(code=buy.item).update(name="<b>as it is called now</b>")
+    assert "&lt;b&gt;as it is called now&lt;/b&gt;" in buys_of(workshop["owner"])
+    change_settings(values={"units": "oz"})
+    assert "oz</td>" in buys_of(workshop["owner"])
+    assert "oz</td>" not in seen
+
+
+def test_a_batch_is_shown_with_what_became_of_it(workshop: Shop) -> None:
+    """Its row on the sheet is kept for as long as it says the same."""
+    batch = planned()
+    code, on = batch.transformation.code, batch.transformation.planned_for
+
+    def shown() -> str:
+        text = workshop["maker"].get(reverse("week-sheet"), {"on": on.isoformat()}).text
+        return text[text.index(reverse("week-batch", kwargs={"batch": code})) :].split("</a>")[0]
+
+    before = shown()
+    assert "3 kg" not in before
+    batches.change_plan(batch=batch, charge=3_000_000)
+    assert "3\N{NO-BREAK SPACE}kg" in shown()
