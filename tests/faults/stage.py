@@ -118,7 +118,7 @@ class Stage:
 
     def wait_for_letters(self, names: list[str], seconds: float) -> None:
         wait_for("letter for everybody", lambda: self.came(names) == len(names), seconds, 0.5)
-        wait_for("record that all are told", lambda: self.told(names)["untold"] == 0, 240, 2)
+        wait_for("record that all are told", lambda: self.told(names)["untold"] == 0, 240, 8)  # each look is a program
 
     def judge_letters(self, names: list[str]) -> tuple[int, int]:
         """Lost and doubled, by the records and by the mailbox."""
