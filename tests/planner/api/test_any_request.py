@@ -110,8 +110,8 @@ def read_schema(headers: dict[str, str]) -> Any:
     return schemathesis.openapi.from_wsgi("/api/v1/schema", get_wsgi_application(), headers=headers)
 
 
-# Whoever may do much gets past the form often, and asks most. Of each mode and operation so many requests: on the second
-# database the first of them again; who has not the right is refused before it is asked, and tries there once.
+# Whoever may do much gets past the form often, and asks most. Of each mode and operation so many requests: on the
+# second database the first of them again; who has not the right is refused before it is asked, and tries there once.
 ASKS_MOST = 16 if app_settings.ON_SQLITE else 10
 ASKED_OF = {"owner": ASKS_MOST} | ({"nobody": 3, "stranger": 3} if app_settings.ON_SQLITE else {})
 ASKED_OF_OTHERS = 6 if app_settings.ON_SQLITE else 1
