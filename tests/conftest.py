@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import os
 import subprocess
@@ -20,6 +21,10 @@ from whitenoise.middleware import WhiteNoiseMiddleware
 
 from inventory import change_triggers, ledger_triggers
 from tests.made_once import made_once
+
+# Thousands of tests stand in memory for the whole run; looking through them for garbage as often as Python would is a
+# twentieth of it.
+gc.set_threshold(50_000, 20, 50)
 
 # Set by CI: what cannot be run is a failure. What needs the other database is left to the run on it.
 NOTHING_SKIPPED = os.environ.get("NOTHING_SKIPPED") == "1"

@@ -114,7 +114,7 @@ def read_schema(headers: dict[str, str]) -> Any:
 # second database the first of them again; who has not the right is refused before it is asked, and tries there once.
 ASKS_MOST = 16 if app_settings.ON_SQLITE else 10
 ASKED_OF = {"owner": ASKS_MOST} | ({"nobody": 3, "stranger": 3} if app_settings.ON_SQLITE else {})
-ASKED_OF_OTHERS = 6 if app_settings.ON_SQLITE else 1
+ASKED_OF_OTHERS = 4 if app_settings.ON_SQLITE else 1
 PARTS = 4  # which run side by side; for each the schema is made anew
 
 
