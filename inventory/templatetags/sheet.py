@@ -114,7 +114,10 @@ def piece(template_name: str, row: Any, of: Hashable = None, **told: Hashable) -
 
     It is made of nothing but ``row`` and what else it is ``told``, by the reader's conventions, and so kept: the same
     again is not written anew. ``of`` covers all that the row says; without, the row is a value that can be hashed.
+    Raises ValueError where ``of`` is "": a name that the template does not know.
     """
+    if of == "":
+        raise ValueError(f"piece {template_name}: what is given as of= is not known here")
     also = tuple((name, type(value), value) for name, value in told.items())
     made_of = _Row(row, row if of is None else of)
     written = get_template(template_name).template  # type: ignore[attr-defined]
@@ -125,6 +128,7 @@ def piece(template_name: str, row: Any, of: Hashable = None, **told: Hashable) -
 def _piece(written: Any, row: _Row, told: tuple[tuple[str, type, Any], ...], *_seen_by: Hashable) -> SafeString:
     values = {name: value for name, _, value in told}
     found: SafeString = written.render(Context(values | {"row": row.shown}))
+    row.shown = None  # of a piece that is kept, what tells it is enough
     return found
 
 

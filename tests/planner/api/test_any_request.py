@@ -166,4 +166,5 @@ def test_no_request_of_any_role_fails_and_every_answer_is_documented(
         if operation.body or any(one.name not in WHO_ASKS for one in operation.iter_parameters()):
             check(operation, headers_of, GenerationMode.NEGATIVE, sent)
     assert set(sent) == {*ROLES, "nobody", "stranger"}
-    assert min(sent.values()) >= min(ASKED_OF_OTHERS, *ASKED_OF.values()) * len(found)
+    # Right and wrong ones, as many as were to be made up: a few operations have nothing that could be wrong.
+    assert all(number > 1.5 * ASKED_OF.get(who, ASKED_OF_OTHERS) * len(found) for who, number in sent.items()), sent

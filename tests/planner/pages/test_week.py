@@ -7,6 +7,7 @@ from datetime import date, timedelta
 import pytest
 from django.core.management import call_command
 from django.db import connection
+from django.template import Context, Template
 from django.test import Client
 from django.urls import reverse
 
@@ -296,3 +297,9 @@ def test_a_batch_is_shown_with_what_became_of_it(workshop: Shop) -> None:
     assert "3 kg" not in before
     batches.change_plan(batch=batch, charge=3_000_000)
     assert "3\N{NO-BREAK SPACE}kg" in shown()
+
+
+def test_a_row_that_nothing_tells_from_others_is_not_kept_with_them() -> None:
+    page = Template('{% load sheet %}{% piece "planner/pieces/scarce.html" row of=row.id %}')
+    with pytest.raises(ValueError, match="of= is not known"):
+        page.render(Context({"row": {"item": "OIL"}}))
