@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 from types import ModuleType
+
+from django.urls import URLPattern
 
 from planner.api.roles import ANYONE, ROLES, SIGNED_IN
 
@@ -28,6 +31,11 @@ def gathered(package: ModuleType) -> Table:
             raise ValueError(f"{package.__name__}.{area} names what another area has: {sorted(twice)}")
         table |= part
     return table
+
+
+def paths_of(routes: Iterable[URLPattern]) -> dict[str, str]:
+    """The address of each route by its name: ``/items/{item}``."""
+    return {str(route.name): "/" + re.sub(r"<(?:\w+:)?(\w+)>", r"{\1}", str(route.pattern)) for route in routes}
 
 
 def as_markdown(table: Table, paths: Mapping[str, str], what: str) -> str:

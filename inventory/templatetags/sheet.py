@@ -10,7 +10,6 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django import template
-from django.template import Context
 from django.template.loader import get_template
 from django.urls import get_script_prefix, reverse
 from django.utils.html import format_html, format_html_join
@@ -127,7 +126,7 @@ def piece(template_name: str, row: Any, of: Hashable = None, **told: Hashable) -
 @lru_cache(maxsize=5000)
 def _piece(written: Any, row: _Row, told: tuple[tuple[str, type, Any], ...], *_seen_by: Hashable) -> SafeString:
     values = {name: value for name, _, value in told}
-    found: SafeString = written.render(Context(values | {"row": row.shown}))
+    found: SafeString = written.render(template.Context(values | {"row": row.shown}))
     row.shown = None  # of a piece that is kept, what tells it is enough
     return found
 

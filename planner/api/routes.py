@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
-import re
 
 from django.urls import URLPattern, re_path
 
 import inventory.api
 import planner.api
 import production.api
+from planner import rights_table
 from planner.api.problems import NoSuchAddress
 
 
@@ -30,7 +30,6 @@ app_name = "api"
 # Last, what is no address: a problem document too, not a page.
 urlpatterns = [*ROUTES_OF_ALL, re_path(r"^[\s\S]*\Z", NoSuchAddress.as_view(), name="no-such-address")]
 
-
-# The address below /api/v1 of each route, by its name: ``/items/{item}``; and the other way round.
-PATH_OF = {str(route.name): "/" + re.sub(r"<(?:\w+:)?(\w+)>", r"{\1}", str(route.pattern)) for route in ROUTES_OF_ALL}
+# The address below /api/v1 of each route, by its name; and the other way round.
+PATH_OF = rights_table.paths_of(ROUTES_OF_ALL)
 NAME_OF = {path: name for name, path in PATH_OF.items()}

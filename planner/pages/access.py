@@ -164,6 +164,6 @@ def shown_on_every_page(request: HttpRequest) -> dict[str, Any]:
 
 def as_markdown() -> str:
     """The table as DEVELOPERS.md prints it."""
-    from planner.pages.routes import paths_by_name
+    from planner.pages.routes import ROUTES_OF_ALL
 
-    return rights_table.as_markdown(PERMISSIONS, paths_by_name(), "page")
+    return rights_table.as_markdown(PERMISSIONS, rights_table.paths_of(ROUTES_OF_ALL), "page")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
-import re
 
 from django.urls import URLPattern
 
@@ -30,8 +29,3 @@ def _gathered() -> list[URLPattern]:
 
 ROUTES_OF_ALL = _gathered()
 urlpatterns = ROUTES_OF_ALL
-
-
-def paths_by_name() -> dict[str, str]:
-    """The address of each page by its name: ``/shelf/item/{item}``."""
-    return {str(route.name): "/" + re.sub(r"<(?:\w+:)?(\w+)>", r"{\1}", str(route.pattern)) for route in ROUTES_OF_ALL}

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from tests.browser.served import PASSWORD, Served, make_workshop, serve
+from tests.browser.served import PASSWORD, Served, make_workshop, serve_copy
 from tests.made_once import made_once
 
 # The browser's loop goes on in its worker when these tests are over; those after them ask the database all the same.
@@ -49,7 +49,7 @@ def staffed_workshop(tmp_path_factory: pytest.TempPathFactory, new_workshop: Pat
 def shop(tmp_path_factory: pytest.TempPathFactory, new_workshop: Path) -> Iterator[Served]:
     """The demo's workshop, served once for all tests of the session; they must not depend on each other's acts."""
     made = made_once(tmp_path_factory, "demo", partial(make_workshop, demo=True, begin_with=new_workshop))
-    with serve(Path(shutil.copy(made, tmp_path_factory.mktemp("shop") / "workshop.sqlite3"))) as served:
+    with serve_copy(made, tmp_path_factory.mktemp("shop")) as served:
         yield served
 
 

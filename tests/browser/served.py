@@ -13,7 +13,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -79,6 +79,11 @@ def serve(file: Path) -> Iterator[Served]:
     finally:
         process.send_signal(signal.SIGTERM)
         process.wait(timeout=30)
+
+
+def serve_copy(made: Path, folder: Path) -> AbstractContextManager[Served]:
+    """Serve a copy, in this folder, of a workshop that was made."""
+    return serve(Path(shutil.copy(made, folder / "workshop.sqlite3")))
 
 
 def _served(file: Path) -> Served:

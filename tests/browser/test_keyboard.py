@@ -6,7 +6,6 @@ What came of an act is said where a screen reader listens: in a live region, or 
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -16,7 +15,7 @@ import pytest
 from playwright.sync_api import Locator, Page, expect
 
 from tests.browser.conftest import SignedIn, sign_in
-from tests.browser.served import PASSWORD, Served, serve
+from tests.browser.served import PASSWORD, Served, serve_copy
 from tests.browser.small_workshop import CUSTOMER, MARKET, stocked, tables, workbook
 from tests.browser.test_every_page import addresses, goes_to
 
@@ -192,7 +191,7 @@ class Keys:
 def bench(tmp_path_factory: pytest.TempPathFactory, staffed_workshop: Path) -> Iterator[Served]:
     """The small workshop, stocked, with a batch, something wanted by a shop and something expected at a market."""
     folder = tmp_path_factory.mktemp("keys")
-    with serve(Path(shutil.copy(staffed_workshop, folder / "workshop.sqlite3"))) as served:
+    with serve_copy(staffed_workshop, folder) as served:
         given = stocked(TODAY, ["KEYS", "MOVED", "PAPER"]) | {"demands": tables(TODAY)["demands"]}
         soon = (TODAY + timedelta(days=10)).isoformat()
         given["demands"][1].append(["ELBOW-TIN", "200 pc", soon, CUSTOMER, "HZ-9"])

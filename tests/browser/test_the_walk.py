@@ -6,7 +6,6 @@ Nothing is set up behind the pages: what the walk needs, it makes by the pages t
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,7 +15,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import SignedIn
-from tests.browser.served import Served, serve
+from tests.browser.served import Served, serve_copy
 from tests.browser.small_workshop import CUSTOMER, FOR_THE_MARKET, FOR_THE_SHOP, MARKET, tables, with_a_fault, workbook
 
 TABLET = {"width": 820, "height": 1180}
@@ -33,7 +32,7 @@ def scripts(request: pytest.FixtureRequest) -> bool:
 
 @pytest.fixture
 def new_shop(tmp_path: Path, scripts: bool, staffed_workshop: Path) -> Iterator[Served]:
-    with serve(Path(shutil.copy(staffed_workshop, tmp_path / "workshop.sqlite3"))) as served:
+    with serve_copy(staffed_workshop, tmp_path) as served:
         yield served
 
 

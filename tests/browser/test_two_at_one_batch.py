@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,7 +12,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import SignedIn, sign_in
-from tests.browser.served import PASSWORD, Served, serve
+from tests.browser.served import PASSWORD, Served, serve_copy
 from tests.browser.small_workshop import stocked, workbook
 
 TABLET = {"width": 820, "height": 1180}
@@ -24,7 +23,7 @@ BATCHES = ["TURNS", "LINES", "ONCE", "ENDS", "DARK", "SHARED", "UNLIT"]
 def bench(tmp_path_factory: pytest.TempPathFactory, staffed_workshop: Path) -> Iterator[Served]:
     """A workshop with a batch for each test, everything for it on the shelf."""
     folder = tmp_path_factory.mktemp("bench")
-    with serve(Path(shutil.copy(staffed_workshop, folder / "workshop.sqlite3"))) as served:
+    with serve_copy(staffed_workshop, folder) as served:
         today = datetime.now(tz=UTC).date()
         served.manage("load", str(workbook(folder / "tables.xlsx", stocked(today, BATCHES))))
         yield served
